@@ -1,0 +1,1 @@
+"""Counts and volts to SI values: pure conversions and calibration fits."""
