@@ -9,18 +9,22 @@ leak: dp/dt = q_m R T / V. The laws for the mass flow q_m [kg/s]:
     permeation  G (p_a - p), through rubber (Fick, constant permeability)
 
 Each law is a shape g(p) times a strength, so one closed form and one pair of derivatives serve the
-estimator for all three: with r = dp/dt at a shape value of 1, the pressure depends on r t alone,
-dp/dr = t g(p) and dp/dp_start = g(p)/g(p_start).
+estimator for all three: with r = dp/dt at a shape value of 1 and a travel s(p) with ds/dp = 1/g(p),
+s grows by r t; the pressure depends on r t alone, dp/dr = t g(p) and dp/dp_start = g(p)/g(p_start).
 
 Standard flow is at the reference atmosphere of ISO 8778 (ANR): 100 kPa, 20 degC, 65 % RH.
 """
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+
+from rig.records import Estimate
+from rig.units import SEA_LEVEL_PA
 
 FloatArray = NDArray[np.float64]
 
@@ -58,7 +62,7 @@ class LeakLaw:
 
         Above ambient the flow is taken as zero: the laws here only fill a volume.
         """
-        ratio = np.minimum(np.asarray(pressure_pa, dtype=float) / ambient_pa, 1.0)
+        ratio: FloatArray = np.minimum(np.asarray(pressure_pa, dtype=float) / ambient_pa, 1.0)
         if self.law is Law.LAMINAR:
             return 1.0 - ratio * ratio
         if self.law is Law.PERMEATION:
@@ -72,29 +76,37 @@ class LeakLaw:
         """Compute the pressure [Pa] `time_s` after `start_pa`, arrays broadcast together.
 
         `rate_pa_s` is dp/dt into a perfect vacuum (g = 1). Negative rates run the same curve
-        backwards, so the estimator may step through zero. Closed forms: design of the gas model.
+        backwards, so the estimator may step through zero. A start above ambient counts as ambient,
+        and the pressure never exceeds it.
         """
-        t, start, rate = np.broadcast_arrays(
-            np.asarray(time_s, float), np.asarray(start_pa, float), np.asarray(rate_pa_s, float)
-        )
-        if self.law is Law.PERMEATION:
-            return ambient_pa - (ambient_pa - start) * np.exp(-rate * t / ambient_pa)
-        if self.law is Law.LAMINAR:
-            inner = np.clip(start / ambient_pa, -_BELOW_ONE, _BELOW_ONE)
-            return ambient_pa * np.tanh(np.arctanh(inner) + rate * t / ambient_pa)
-        return self._orifice(t, start, rate, ambient_pa)
+        gone = np.asarray(rate_pa_s, dtype=float) * np.asarray(time_s, dtype=float)
+        return self._pressure_at(self._travel(start_pa, ambient_pa) + gone, ambient_pa)
 
-    def _orifice(
-        self, t: FloatArray, start: FloatArray, rate: FloatArray, ambient_pa: float
-    ) -> FloatArray:
-        b = self.critical_ratio
-        knee = b * ambient_pa
-        width = ambient_pa - knee
-        # One travel coordinate for both branches: p - knee while choked, then width * asin(x).
-        x_start = np.clip((start - knee) / width, 0.0, 1.0)
-        travel = np.where(start < knee, start - knee, width * np.arcsin(x_start)) + rate * t
-        x = np.sin(np.clip(travel / width, 0.0, math.pi / 2))
-        return np.where(travel < 0.0, knee + travel, knee + width * x)
+    def _travel(self, pressure_pa: ArrayLike, ambient_pa: float) -> FloatArray:
+        """Compute s(p) [Pa], ds/dp = 1/g(p): under a leak it grows by r t, whatever the law."""
+        ratio: FloatArray = np.minimum(np.asarray(pressure_pa, dtype=float) / ambient_pa, 1.0)
+        with np.errstate(divide="ignore"):  # ambient itself lies infinitely far ahead
+            if self.law is Law.LAMINAR:
+                return ambient_pa * np.arctanh(np.maximum(ratio, -1.0))
+            if self.law is Law.PERMEATION:
+                return -ambient_pa * np.log1p(-ratio)
+        width = 1.0 - self.critical_ratio
+        excess = (ratio - self.critical_ratio) / width
+        # Choked, the pressure itself; beyond the knee, width times the angle whose sine is x.
+        angle = np.where(excess < 0.0, excess, np.arcsin(np.clip(excess, 0.0, 1.0)))
+        return ambient_pa * width * angle
+
+    def _pressure_at(self, travel_pa: FloatArray, ambient_pa: float) -> FloatArray:
+        """Compute the pressure [Pa] where `_travel` is `travel_pa`."""
+        share = travel_pa / ambient_pa
+        if self.law is Law.LAMINAR:
+            return ambient_pa * np.tanh(share)
+        if self.law is Law.PERMEATION:
+            return -ambient_pa * np.expm1(-share)
+        width = 1.0 - self.critical_ratio
+        angle = share / width
+        x = np.where(angle < 0.0, angle, np.sin(np.clip(angle, 0.0, math.pi / 2)))
+        return ambient_pa * (1.0 - width * (1.0 - x))
 
     def derivative_rate(
         self, time_s: ArrayLike, pressure_pa: ArrayLike, ambient_pa: float
@@ -112,51 +124,57 @@ class LeakLaw:
     def derivative_critical_ratio(
         self, time_s: ArrayLike, start_pa: float, rate_pa_s: float, ambient_pa: float
     ) -> FloatArray:
-        """Compute dp/db [Pa] of the orifice at `time_s`; zero for the other laws."""
+        """Compute dp/db [Pa] of the orifice at `time_s`; zero for the other laws.
+
+        With p = p_a (b + (1 - b) x), x = sin a and (1 - b) a the travel over p_a, at fixed r t:
+        dp/db = p_a (1 - x + cos a (a - a_start - sqrt((1 - x_start)/(1 + x_start)))), where x and
+        x_start are 0 while choked.
+        """
         t = np.asarray(time_s, dtype=float)
         if self.law is not Law.ORIFICE:
             return np.zeros_like(t)
         b = self.critical_ratio
         p = self.pressure(t, start_pa, rate_pa_s, ambient_pa)
         x = np.clip((p / ambient_pa - b) / (1.0 - b), 0.0, 1.0)
-        x_start = max((start_pa / ambient_pa - b) / (1.0 - b), 0.0)
-        # Unchoked, asin x = s + r t / width, s from the start (choked: its travel to the knee).
-        # Differentiate p = knee + width sin(angle) in b at fixed t.
-        angle = np.arcsin(x)
-        if start_pa < b * ambient_pa:
-            angle_b = (-ambient_pa + ambient_pa * angle) / (ambient_pa * (1.0 - b))
-        else:
-            start_b = (x_start - 1.0) / (1.0 - b) / math.sqrt(max(1.0 - x_start**2, 1e-12))
-            angle_b = start_b + (angle - math.asin(x_start)) / (1.0 - b)
-        slope = ambient_pa * (1.0 - x) + ambient_pa * (1.0 - b) * np.cos(angle) * angle_b
-        return np.where((x <= 0.0) | (x >= 1.0), 0.0, slope)
+        x_start = min(max((start_pa / ambient_pa - b) / (1.0 - b), 0.0), 1.0)
+        start_part = math.asin(x_start) + math.sqrt((1.0 - x_start) / (1.0 + x_start))
+        cosine = np.sqrt((1.0 - x) * (1.0 + x))
+        return ambient_pa * (1.0 - x + cosine * (np.arcsin(x) - start_part))
 
     def time_to_reach(
         self, pressure_pa: ArrayLike, start_pa: float, rate_pa_s: float, ambient_pa: float
     ) -> FloatArray:
         """Compute the time [s] from `start_pa` until the curve stands at `pressure_pa`.
 
-        Infinite for a pressure that the law only approaches (ambient, laminar and permeation).
+        Negative where it stood there before the start. Infinite for a pressure that it never
+        reaches: above ambient, ambient itself (laminar and permeation), any at no rate.
         """
         p = np.asarray(pressure_pa, dtype=float)
-        if self.law is Law.PERMEATION:
-            with np.errstate(divide="ignore"):
-                gone = np.log((ambient_pa - start_pa) / (ambient_pa - p))
-            return ambient_pa * gone / rate_pa_s
-        if self.law is Law.LAMINAR:
-            with np.errstate(divide="ignore"):
-                angle = np.arctanh(p / ambient_pa)
-            return ambient_pa * (angle - math.atanh(start_pa / ambient_pa)) / rate_pa_s
-        return (self._travel(p, ambient_pa) - self._travel(start_pa, ambient_pa)) / rate_pa_s
-
-    def _travel(self, pressure_pa: ArrayLike, ambient_pa: float) -> FloatArray:
-        knee = self.critical_ratio * ambient_pa
-        width = ambient_pa - knee
-        beyond = np.asarray(pressure_pa, dtype=float) - knee
-        return np.where(beyond < 0.0, beyond, width * np.arcsin(np.clip(beyond / width, 0.0, 1.0)))
+        with np.errstate(divide="ignore", invalid="ignore"):
+            travel = self._travel(p, ambient_pa) - self._travel(start_pa, ambient_pa)
+            time_s = travel / rate_pa_s
+        reached = np.isfinite(time_s) & (p <= ambient_pa)
+        return np.where(p == start_pa, 0.0, np.where(reached, time_s, math.inf))
 
 
-_BELOW_ONE = 1.0 - 1e-12
+Hypotheses = Sequence[tuple[LeakLaw, float]]
+"""Leak laws that may hold, each with its weight (any positive scale)."""
+
+
+def critical_ratio_hypotheses(count: int) -> tuple[tuple[LeakLaw, float], ...]:
+    """Build `count` orifices that stand for the prior of the critical ratio, weights summing to 1.
+
+    The prior is uniform over `CRITICAL_RATIO_PRIOR`; the nodes and weights are Gauss-Legendre's.
+
+    Raises ValueError unless `count` is at least 1.
+    """
+    nodes, weights = np.polynomial.legendre.leggauss(count)
+    low, high = CRITICAL_RATIO_PRIOR
+    ratios = low + (high - low) * (nodes + 1.0) / 2.0
+    return tuple(
+        (LeakLaw(Law.ORIFICE, float(ratio)), float(weight) / 2.0)
+        for ratio, weight in zip(ratios, weights, strict=True)
+    )
 
 
 def rate_from_conductance(
@@ -198,3 +216,64 @@ def rate_at_ambient(law: Law, rate_pa_s: float, ambient_pa: float, other_pa: flo
     """
     ratio = other_pa / ambient_pa
     return rate_pa_s * (ratio * ratio if law is Law.LAMINAR else ratio)
+
+
+def scale_flow(
+    flow_m3_s: float,
+    hypotheses: Hypotheses,
+    *,
+    vacuum_pa: float,
+    ambient_pa: float,
+    other_vacuum_pa: float,
+    other_ambient_pa: float,
+) -> Estimate:
+    """Estimate the flow [standard m3/s, ANR] of a leak at another vacuum under another ambient.
+
+    `flow_m3_s` was seen at `vacuum_pa` below `ambient_pa`. The value is the mean over the
+    hypotheses, its source `law` their standard deviation: what not knowing the law costs. The
+    temperature is unchanged. Standard flow does not depend on the volume: in any volume
+    `slope_from_flow` turns it into a slope (`Estimate.scaled` with the slope of a unit flow).
+
+    Raises ValueError unless both vacuums lie between 0 (exclusive) and their ambients.
+    """
+    gains = np.array(
+        [
+            rate_at_ambient(law.law, 1.0, ambient_pa, other_ambient_pa)
+            * _shape_at_vacuum(law, other_vacuum_pa, other_ambient_pa)
+            / _shape_at_vacuum(law, vacuum_pa, ambient_pa)
+            for law, _ in hypotheses
+        ]
+    )
+    weights = np.array([weight for _, weight in hypotheses])
+    mean = float(np.average(gains, weights=weights))
+    spread = math.sqrt(float(np.average((gains - mean) ** 2, weights=weights)))
+    return Estimate.from_sources(flow_m3_s * mean, {"law": abs(flow_m3_s) * spread})
+
+
+def equivalent_drop(
+    law: LeakLaw,
+    flow_m3_s: float,
+    from_vacuum_pa: float,
+    within_s: float,
+    reference_volume_m3: float,
+    *,
+    ambient_pa: float = SEA_LEVEL_PA,
+    temperature_k: float = STANDARD_TEMPERATURE_K,
+) -> float:
+    """Compute the drop [Pa] of a hand gauge from the leak alone, `within_s` after the start.
+
+    `flow_m3_s` is the leak [standard m3/s, ANR] at `from_vacuum_pa` below `ambient_pa`; a negative
+    one gives a negative drop.
+
+    Raises ValueError unless the vacuum lies between 0 (exclusive) and ambient.
+    """
+    shape = _shape_at_vacuum(law, from_vacuum_pa, ambient_pa)
+    start_pa = ambient_pa - from_vacuum_pa
+    rate_pa_s = slope_from_flow(flow_m3_s, reference_volume_m3, temperature_k) / shape
+    return float(law.pressure(within_s, start_pa, rate_pa_s, ambient_pa)) - start_pa
+
+
+def _shape_at_vacuum(law: LeakLaw, vacuum_pa: float, ambient_pa: float) -> float:
+    if not 0.0 < vacuum_pa <= ambient_pa:
+        raise ValueError(f"vacuum {vacuum_pa} Pa is outside 0 to the ambient of {ambient_pa} Pa")
+    return float(law.shape(ambient_pa - vacuum_pa, ambient_pa))

@@ -50,10 +50,17 @@ class HoldCurve:
 
 @dataclass(frozen=True)
 class OwnLeak:
-    """The rig's own leak at the vacuum held, from its last blank-off [standard m3/s], with u."""
+    """The rig's own leak from its last blank-off: a flow [standard m3/s] with its uncertainty.
+
+    With the curve of the blank-off it is subtracted as a curve, else as a steady flow. The curve
+    is times [s] since the last stroke and the rise since then in Pa m3: pressure times the volume
+    it was recorded in, so that it fits any volume.
+    """
 
     flow_m3_s: float
     u_m3_s: float
+    curve_time_s: FloatArray | None = None
+    curve_rise_m3_pa: FloatArray | None = None
 
 
 @dataclass(frozen=True)

@@ -1,0 +1,355 @@
+"""Own the estimate of the leak from the samples of one hold; never judge it against a limit.
+
+Samples become block means, candidate laws and settlings are weighed against them, and the mixture
+gives the leak at the limit's vacuum and sea level with its uncertainty split by source.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from rig.analysis import blocks, correlation, posterior
+from rig.analysis.gas import (
+    CRITICAL_RATIO_PRIOR,
+    STANDARD_TEMPERATURE_K,
+    FloatArray,
+    Law,
+    LeakLaw,
+    rate_at_ambient,
+    slope_from_flow,
+    standard_flow,
+)
+from rig.analysis.hold import (
+    Candidate,
+    DropLimit,
+    FittedCurve,
+    HoldConditions,
+    HoldCurve,
+    Settling,
+)
+from rig.analysis.spoiled import Inspection
+from rig.records import Estimate
+from rig.units import SEA_LEVEL_PA
+
+_LAW_WEIGHTS = {Law.ORIFICE: 0.5, Law.LAMINAR: 0.35, Law.PERMEATION: 0.15}
+UNKNOWN_DRIFT_K_S = 0.1 / 60.0 / np.sqrt(3.0)
+"""Standard uncertainty of the gas temperature's drift where it was not recorded: 0.1 K/min either
+way, every value as likely."""
+_LEAST_DRIFT_U_K_S = 0.01 / 60.0
+_NEGLIGIBLE = 1e-3
+"""Share of all weight below which a candidate is left out of reports."""
+_TOLD_APART = 0.8
+"""Weight at which a law counts as the kind of the leak."""
+FIXED_SOURCES = ("volume", "span", "own_leak", "gas_temperature", "ambient", "law")
+"""Sources that a longer hold does not average out."""
+
+
+@dataclass(frozen=True)
+class KindView:
+    """What one pair of law and kind of settling alone would say: drop [Pa] with its u."""
+
+    weight: float
+    drop_pa: float
+    drop_u_pa: float
+
+
+@dataclass(frozen=True)
+class LeakEstimate:
+    """The leak of a hold, before it is judged.
+
+    `leak` [standard m3/s] at the limit's vacuum and sea level; `drop` [Pa] on a hand gauge;
+    `views` what each credible candidate says; `settling_time_s` the longest time constant of the
+    most credible settling, None where it has none or shows none.
+    """
+
+    leak: Estimate
+    drop: Estimate
+    leak_kind: str
+    settling: Settling
+    settling_time_s: float | None
+    views: tuple[KindView, ...]
+    candidates: tuple[Candidate, ...]
+    fitted: FittedCurve
+    noise: dict[str, float]
+    gas_warmed_k: float | None
+
+
+def critical_ratios() -> tuple[tuple[float, float], ...]:
+    """List critical ratios and weights that stand for the uniform prior (Gauss-Legendre)."""
+    low, high = CRITICAL_RATIO_PRIOR
+    nodes, weights = np.polynomial.legendre.leggauss(3)
+    return tuple(
+        (float(low + (high - low) * (node + 1.0) / 2.0), float(weight / 2.0))
+        for node, weight in zip(nodes, weights, strict=True)
+    )
+
+
+def leak_laws() -> tuple[tuple[LeakLaw, float], ...]:
+    """List the candidate laws with their prior weights, which sum to one."""
+    orifices = [
+        (LeakLaw(Law.ORIFICE, b), _LAW_WEIGHTS[Law.ORIFICE] * weight)
+        for b, weight in critical_ratios()
+    ]
+    others = [(LeakLaw(law), _LAW_WEIGHTS[law]) for law in (Law.LAMINAR, Law.PERMEATION)]
+    return (*orifices, *others)
+
+
+def estimate(
+    curve: HoldCurve, found: Inspection, conditions: HoldConditions, limit: DropLimit
+) -> LeakEstimate:
+    """Estimate the leak of the hold that `found` located in `curve`."""
+    held = np.zeros(curve.time_s.size, dtype=bool)
+    held[found.first : found.stop] = True
+    held &= ~found.wild
+    time_s = curve.time_s[held]
+    pressure_pa = curve.pressure_pa[held]
+    since_stroke = time_s - found.strokes_end_s
+    pressure_pa, drift_k_s, drift_u_k_s = _without_drift(curve, held, pressure_pa, conditions)
+    pressure_pa = _without_own_leak(since_stroke, pressure_pa, conditions)
+    reduced = blocks.average(since_stroke, pressure_pa)
+    white_sd = max(found.white_sd_pa, found.step_pa / np.sqrt(12.0), 0.05)
+    white = white_sd**2 / reduced.count
+    late = reduced.time_s > 0.5 * reduced.time_s[-1]
+    slope = float(np.polyfit(reduced.time_s[late], reduced.pressure_pa[late], 1)[0])
+    fixed = correlation.quantisation_covariance(
+        reduced.time_s, found.step_pa, found.white_sd_pa, slope
+    )
+    ambient = conditions.ambient_pa
+    start = _start(reduced, ambient)
+
+    def prepared(slow: correlation.SlowNoise | None) -> posterior.BlockData:
+        covariance = correlation.block_covariance(reduced.time_s, white, fixed, slow)
+        return posterior.BlockData(
+            reduced.time_s,
+            reduced.half_width_s,
+            reduced.pressure_pa,
+            correlation.whitener(covariance),
+            ambient,
+        )
+
+    data = prepared(None)
+    fits, design = posterior.fit_models(leak_laws(), data, start)
+    left = reduced.pressure_pa - fits.course_pa[int(np.argmax(fits.weight))]
+    slow = correlation.slow_noise(reduced.time_s, left, design, white, fixed)
+    if slow is not None:
+        data = prepared(slow)
+        fits, _ = posterior.fit_models(leak_laws(), data, start)
+    return _combine(
+        fits,
+        data,
+        conditions,
+        limit,
+        drift=(drift_k_s, drift_u_k_s),
+        mean_u=np.sqrt(white),
+        offset_s=found.strokes_end_s,
+        slow=slow,
+        noise={"white_sd_pa": white_sd, "step_pa": found.step_pa},
+    )
+
+
+def _start(reduced: blocks.Blocks, ambient: float) -> tuple[float, float]:
+    p, t = reduced.pressure_pa, reduced.time_s
+    lost = (p[-1] - p[0]) / max(ambient - p[0], 1.0)
+    part = t > 0.3 * t[-1] if lost < 0.3 else slice(0, max(4, t.size // 3))
+    slope, level = np.polyfit(t[part], p[part], 1)
+    return min(float(level), 0.98 * ambient), float(slope)
+
+
+def _without_drift(
+    curve: HoldCurve, held: np.ndarray, pressure_pa: FloatArray, conditions: HoldConditions
+) -> tuple[FloatArray, float | None, float]:
+    """Take out the drift of the gas temperature, as a fitted line: the sensing bead lags."""
+    if curve.gas_temperature_k is None:
+        return pressure_pa, None, float(UNKNOWN_DRIFT_K_S)
+    t = curve.time_s[held]
+    temperature = curve.gas_temperature_k[held]
+    centred = t - t.mean()
+    spread = float(centred @ centred)
+    drift = float(centred @ temperature) / spread
+    left = temperature - temperature.mean() - drift * centred
+    # Residuals of a temperature are correlated over seconds: count one reading in five seconds.
+    independent = max(float(t[-1] - t[0]) / 5.0, 3.0)
+    u = float(np.std(left)) / np.sqrt(spread / t.size * independent)
+    corrected = pressure_pa * (
+        conditions.gas_temperature_k / (conditions.gas_temperature_k + drift * centred)
+    )
+    return corrected, drift, float(np.hypot(u, _LEAST_DRIFT_U_K_S))
+
+
+def _without_own_leak(
+    since_stroke: FloatArray, pressure_pa: FloatArray, conditions: HoldConditions
+) -> FloatArray:
+    own = conditions.own_leak
+    if own is None:
+        return pressure_pa
+    if own.curve_time_s is None or own.curve_rise_m3_pa is None:
+        slope = slope_from_flow(
+            own.flow_m3_s, conditions.volume_m3, conditions.gas_temperature_k
+        )
+        return pressure_pa - slope * since_stroke
+    rise = np.interp(since_stroke, own.curve_time_s, own.curve_rise_m3_pa)
+    return pressure_pa - rise / conditions.volume_m3
+
+
+def _combine(
+    fits: posterior.Fits,
+    data: posterior.BlockData,
+    conditions: HoldConditions,
+    limit: DropLimit,
+    *,
+    drift: tuple[float | None, float],
+    mean_u: FloatArray,
+    offset_s: float,
+    slow: correlation.SlowNoise | None,
+    noise: dict[str, float],
+) -> LeakEstimate:
+    start = SEA_LEVEL_PA - limit.from_vacuum_pa
+    # From rate [Pa/s] at this ambient to flow [standard m3/s] at the limit's vacuum, sea level.
+    to_flow = np.array(
+        [
+            standard_flow(
+                rate_at_ambient(law.law, 1.0, conditions.ambient_pa, SEA_LEVEL_PA)
+                * float(law.shape(start, SEA_LEVEL_PA)),
+                conditions.volume_m3,
+                conditions.gas_temperature_k,
+            )
+            for law in fits.laws
+        ]
+    )[fits.law]
+    weight = fits.weight
+    flow = to_flow * fits.rate_pa_s
+    variance = to_flow**2 * fits.rate_variance
+    step = np.maximum(np.sqrt(variance), 1e-12)
+    drop = _drops(fits, flow, limit)
+    gain = (_drops(fits, flow + step, limit) - _drops(fits, flow - step, limit)) / (2.0 * step)
+    fixed = _fixed_uncertainties(float(weight @ flow), conditions, drift, data)
+    mean_gain = float(weight @ gain)
+    leak = _mixture(fits, flow, variance, fixed)
+    drop_fixed = {name: u * mean_gain for name, u in fixed.items()}
+    drop_variance = variance * gain**2
+    best = int(np.argmax(weight))
+    fixed_u = float(np.sqrt(sum(u * u for u in drop_fixed.values())))
+    if slow is not None:
+        noise = {**noise, "slow_sd_pa": slow.sd_pa, "slow_time_s": slow.time_constant_s}
+    settled, tau = _settling(fits)
+    return LeakEstimate(
+        leak=leak,
+        drop=_mixture(fits, drop, drop_variance, drop_fixed),
+        leak_kind=_leak_kind(fits, leak),
+        settling=settled,
+        settling_time_s=tau,
+        views=tuple(
+            KindView(share, mean, float(np.hypot(u, fixed_u)))
+            for _, _, share, mean, u in _groups(fits, drop, drop_variance)
+        ),
+        candidates=tuple(
+            Candidate(law, kind, share, mean, u)
+            for law, kind, share, mean, u in _groups(fits, flow, variance)
+        ),
+        fitted=FittedCurve(
+            data.time_s + offset_s,
+            data.pressure_pa,
+            fits.course_pa[best],
+            fits.leak_pa[best],
+            mean_u,
+        ),
+        noise={**noise, "blocks": float(data.time_s.size)},
+        gas_warmed_k=None if drift[0] is None else drift[0] * float(np.ptp(data.time_s)),
+    )
+
+
+def _fixed_uncertainties(
+    flow_m3_s: float,
+    conditions: HoldConditions,
+    drift: tuple[float | None, float],
+    data: posterior.BlockData,
+) -> dict[str, float]:
+    """Compute the standard uncertainties [m3/s] of everything that a longer hold cannot mend."""
+    mean = abs(flow_m3_s)
+    temperature = conditions.gas_temperature_k
+    slope = float(np.mean(data.pressure_pa)) * drift[1] / temperature
+    drifting = standard_flow(slope, conditions.volume_m3, temperature)
+    own = 0.0 if conditions.own_leak is None else conditions.own_leak.u_m3_s
+    return {
+        "volume": mean * conditions.volume_u_m3 / conditions.volume_m3,
+        "span": mean * conditions.span_u,
+        "gas_temperature": float(
+            np.hypot(mean * conditions.gas_temperature_u_k / temperature, drifting)
+        ),
+        "ambient": mean * conditions.ambient_u_pa / conditions.ambient_pa,
+        "own_leak": own,
+    }
+
+
+def _mixture(
+    fits: posterior.Fits, value: FloatArray, variance: FloatArray, fixed: dict[str, float]
+) -> Estimate:
+    """Combine candidates (laws, settlings) by their weights; the law of total variance splits u."""
+    mean = float(fits.weight @ value)
+    random = float(fits.weight @ variance)
+    settled = law = 0.0
+    for i in range(len(fits.laws)):
+        share = np.where(fits.law == i, fits.weight, 0.0)
+        total = float(share.sum())
+        if total > 0.0:
+            within = float(share @ value) / total
+            settled += float(share @ (value - within) ** 2)
+            law += total * (within - mean) ** 2
+    split = {"random": random, "settling": settled, "law": law}
+    sources = {name: float(np.sqrt(part)) for name, part in split.items()}
+    return Estimate.from_sources(mean, {**sources, **fixed})
+
+
+def _leak_kind(fits: posterior.Fits, leak: Estimate) -> str:
+    if abs(leak.value) < 2.0 * leak.u:
+        return "none"
+    by_law: dict[str, float] = {}
+    for index, share in zip(fits.law, fits.weight, strict=True):
+        name = fits.laws[index].law.value
+        by_law[name] = by_law.get(name, 0.0) + float(share)
+    likely = max(by_law, key=lambda name: by_law[name])
+    return likely if by_law[likely] >= _TOLD_APART else "unclear"
+
+
+def _settling(fits: posterior.Fits) -> tuple[Settling, float | None]:
+    by_kind: dict[str, float] = {}
+    for kind, share in zip(fits.kinds, fits.weight, strict=True):
+        by_kind[kind] = by_kind.get(kind, 0.0) + float(share)
+    likely = max(by_kind, key=lambda kind: by_kind[kind])
+    of_kind = np.array([kind == likely for kind in fits.kinds])
+    best = int(np.argmax(np.where(of_kind, fits.weight, -1.0)))
+    risen = fits.course_pa[best] - fits.leak_pa[best]
+    tau = float(fits.time_constant_s[best])
+    shown = tau if np.isfinite(tau) else None
+    return Settling(likely, float(risen[-1] - risen[0]), shown), shown
+
+
+def _groups(
+    fits: posterior.Fits, value: FloatArray, variance: FloatArray
+) -> list[tuple[str, str, float, float, float]]:
+    """Sum up the fits by law and kind of settling: names, weight, mean and standard deviation."""
+    members: dict[tuple[str, str], list[int]] = {}
+    for i, kind in enumerate(fits.kinds):
+        if fits.weight[i] > 0.0:
+            members.setdefault((fits.laws[fits.law[i]].law.value, kind), []).append(i)
+    rows = []
+    for (law, kind), indices in members.items():
+        share = fits.weight[indices]
+        total = float(share.sum())
+        if total >= _NEGLIGIBLE:
+            mean = float(share @ value[indices]) / total
+            spread = float(share @ (variance[indices] + (value[indices] - mean) ** 2)) / total
+            rows.append((law, kind, total, mean, float(np.sqrt(spread))))
+    return sorted(rows, key=lambda row: -row[2])
+
+
+def _drops(fits: posterior.Fits, flow_m3_s: FloatArray, limit: DropLimit) -> FloatArray:
+    """Compute the drops [Pa] on a hand gauge of the leak alone, at sea level and 20 degC."""
+    start = SEA_LEVEL_PA - limit.from_vacuum_pa
+    slope = flow_m3_s * slope_from_flow(1.0, limit.reference_volume_m3, STANDARD_TEMPERATURE_K)
+    drops = np.empty_like(flow_m3_s)
+    for i, law in enumerate(fits.laws):
+        rows = fits.law == i
+        rate = slope[rows] / float(law.shape(start, SEA_LEVEL_PA))
+        drops[rows] = law.pressure(limit.within_s, start, rate, SEA_LEVEL_PA) - start
+    return drops
