@@ -51,3 +51,16 @@ class Finding:
 
     code: str
     figures: Mapping[str, float | str] = field(default_factory=lambda: MappingProxyType({}))
+
+
+class Purpose(StrEnum):
+    """Why a test is run: it decides how sure a verdict must be."""
+
+    BEFORE_FITTING = "before-fitting"
+    FOR_SALE = "for-sale"
+    JUST_MEASURE = "just-measure"
+
+    @property
+    def confidence(self) -> float | None:
+        """Get the probability of conformity that a pass needs, None where nothing is judged."""
+        return {Purpose.BEFORE_FITTING: 0.95, Purpose.FOR_SALE: 0.99}.get(self)

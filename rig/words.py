@@ -4,13 +4,11 @@ A sentence is a template. Its figures arrive in SI, named with their units, and 
 the units of the trade: a name's ending says how (`_pa` in inHg, `_s` in seconds, and so on).
 """
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 
-from rig.records import Estimate, Finding, Outcome
-from rig.units import ZERO_CELSIUS_K, Kind, format_quantity
-
-COVERAGE_FACTOR = 1.96
-"""What is said as "give or take" is this many standard uncertainties: 19 runs in 20."""
+from rig import figures
+from rig.records import Estimate, Finding, Outcome, Purpose
+from rig.units import Kind, format_quantity
 
 OUTCOMES: Mapping[Outcome, str] = {
     Outcome.PASS: "pass",
@@ -19,6 +17,12 @@ OUTCOMES: Mapping[Outcome, str] = {
     Outcome.INVALID: "test spoiled",
     Outcome.NOT_TESTED: "not tested",
     Outcome.MEASURED: "measured",
+}
+
+PURPOSES: Mapping[Purpose, str] = {
+    Purpose.BEFORE_FITTING: "before fitting",
+    Purpose.FOR_SALE: "for sale",
+    Purpose.JUST_MEASURE: "just measure",
 }
 
 LEAK_KINDS: Mapping[str, str] = {
@@ -71,8 +75,8 @@ SENTENCES: Mapping[str, str] = {
     ),
     "too_close": (
         "The leak alone drops a hand gauge by {drop}, and at most {max_drop_pa} is allowed: after "
-        "{hold_s} of hold that is too close to call ({sure} sure that it is within). Hold longer, "
-        "or vent and pull a second time."
+        "{hold_s} of hold that is too close to call (the chance that it is within is {sure}). Hold "
+        "longer, or vent and pull a second time."
     ),
     "fixed_uncertainty_blocks": (
         "Holding longer will not settle it: most of the doubt comes from {largest_source}. {remedy}"
@@ -91,13 +95,12 @@ SENTENCES: Mapping[str, str] = {
     ),
     "measured": "The part leaks {leak}. This was a measurement, not a judgement.",
     "not_told_from_zero": (
-        "No leak can be told from none: it is {leak_at_most}. This was a measurement, not a "
-        "judgement."
+        "No leak can be told from none: it is {leak}. This was a measurement, not a judgement."
     ),
-    "decided_early": "The answer was clear {time_s} into the hold ({probability} sure).",
+    "decided_early": "The answer was clear {time_s} into the hold ({sure} sure).",
     # what the curve showed
     "settling_found": (
-        "{rise_pa} of what the gauge lost over the hold is settling, not leak: {settling_kind}."
+        "{rise_pa} of what the gauge lost over the hold is settling, not leak: {kind}."
     ),
     "mostly_settling": "{share} of what the gauge lost is settling, not leak.",
     "leaks_to_ambient": (
@@ -109,25 +112,25 @@ SENTENCES: Mapping[str, str] = {
         "vacuum."
     ),
     "jump_split": (
-        "At {time_s} the vacuum jumped by {step_size}, as when a seat pops or a rod sticks; only "
+        "At {time_s} the vacuum jumped by {step}, as when a seat pops or a rod sticks; only "
         "{first_s} to {last_s} was judged. Repeat, and watch the part."
     ),
-    "wild_samples": "{count} wild reading{count_s} left out.",
+    "wild_samples": "{count} wild {readings} left out.",
     "frames_lost_tolerated": (
         "No readings came for {lasting_s} from {time_s} on; the rest was enough to go by."
     ),
-    "gas_warmed": "The gas {warmed} by {change_k} during the hold; that is taken out.",
+    "gas_warmed": "The gas {warmed} by {change} during the hold; that is taken out.",
     "drift_allowed": (
         "No gas temperature was recorded, so a drift of {k_per_min} a minute either way is allowed "
         "for."
     ),
-    "law_matters": "Not knowing the kind of leak adds {leak_u} of doubt.",
+    "law_matters": "Not knowing the kind of leak adds {give} of doubt.",
     "extrapolated": (
         "The hold ran at {vacuum_held_pa} and the limit starts from {vacuum_limit_pa}; the leak is "
         "carried over, and the doubt of that is counted."
     ),
     "dial_misled": (
-        "A dial and stopwatch on this run would have read {drop_pa} and said {says}: they cannot "
+        "A dial and stopwatch on this run would have read {reading} and said {says}: they cannot "
         "tell a leak from settling, nor one volume from another."
     ),
     # spoiled tests: they never say anything about the part
@@ -178,12 +181,20 @@ SENTENCES: Mapping[str, str] = {
     ),
     "gas_temperature_assumed": (
         "No gas temperature was given: {gas_temperature_k} is taken, give or take "
-        "{gas_temperature_give_k}. Give it with --gas-temperature."
+        "{give}. Give it with --gas-temperature."
     ),
     "reference_volume_assumed": (
         "No reference volume was given: the drop is that in this run's own {volume_m3}."
     ),
     "start_vacuum_taken": "No limit was given: the drop is that from the {vacuum_pa} held.",
+    # what is doubtful about a limit
+    "limit_beyond_hand_pump": (
+        "The limit starts from {vacuum_pa}; most hand pumps reach no more than {reach_pa}."
+    ),
+    "limit_without_volume": "The limit names no volume, and its seconds depend on it.",
+    "limit_ends_at_zero": (
+        "The limit ends at no vacuum, which a leak only approaches: {end_vacuum_pa} is taken."
+    ),
 }
 """The sentence of every finding, by its code."""
 
@@ -200,92 +211,65 @@ def sentence(finding: Finding) -> str:
 
 def _figure(name: str, value: float | str) -> str:
     if isinstance(value, str):
-        words = _WORDS_OF.get(name)
-        return value if words is None else words[value]
-    for ending, write in _WRITE.items():
+        return value if name not in _WORDS_OF else _WORDS_OF[name][value]
+    if name in _WRITTEN_AS:
+        return format_quantity(value, *_WRITTEN_AS[name])
+    if name.endswith("_pa"):
+        return figures.inhg(value)
+    for ending, (kind, unit) in _ENDINGS.items():
         if name.endswith(ending):
-            return write(value)
+            return format_quantity(value, kind, unit)
     return f"{value:g}"
 
 
-def _derived(figures: Mapping[str, float | str]) -> dict[str, str]:
-    """Write the figures that are made of more than one, or stand in more than one way."""
+_WORDS_OF: Mapping[str, Mapping[str, str]] = {
+    "kind": SETTLINGS,
+    "largest_source": SOURCES,
+    "says": {str(outcome): word for outcome, word in OUTCOMES.items()},
+}
+_WRITTEN_AS = {
+    "pressure_pa": (Kind.ABSOLUTE_PRESSURE, "kPa"),
+    "gas_temperature_k": (Kind.TEMPERATURE, "degC"),
+    "k_per_min": (Kind.TEMPERATURE_DIFFERENCE, "degC"),
+    "share": (Kind.SHARE, "%"),
+}
+_ENDINGS = {
+    "_m3_s": (Kind.FLOW, figures.FLOW_UNIT),
+    "_m3": (Kind.VOLUME, "cm3"),
+    "_k": (Kind.TEMPERATURE_DIFFERENCE, "degC"),
+    "_s": (Kind.TIME, "s"),
+}
+
+
+def _derived(given: Mapping[str, float | str]) -> dict[str, str]:
+    """Write what is made of more than one figure, or of one in another way."""
     said: dict[str, str] = {}
-    number = {name: value for name, value in figures.items() if not isinstance(value, str)}
+    number = {name: value for name, value in given.items() if not isinstance(value, str)}
     if "drop_pa" in number and "u_pa" in number:
-        said["drop"] = drop(number["drop_pa"], number["u_pa"])
-    if "leak_m3_s" in number and "u_m3_s" in number:
-        said["leak"] = flow(number["leak_m3_s"], number["u_m3_s"])
-        said["leak_at_most"] = _at_most(
-            number["leak_m3_s"], number["u_m3_s"], Kind.FLOW, FLOW_UNIT
-        )
+        said["drop"] = figures.drop(number["drop_pa"], number["u_pa"])
+    if "drop_pa" in number:
+        said["reading"] = figures.dial_inhg(number["drop_pa"])
+    if "leak_m3_s" in number:
+        said["leak"] = figures.flow(number["leak_m3_s"], number["u_m3_s"])
     elif "u_m3_s" in number:
-        said["leak_u"] = _plain(COVERAGE_FACTOR * number["u_m3_s"], Kind.FLOW, FLOW_UNIT)
+        said["give"] = figures.doubt_of_flow(number["u_m3_s"])
     if "probability" in number:
-        said["sure"] = sure(number["probability"])
-        said["sure_not"] = sure(1.0 - number["probability"])
+        said["sure"] = figures.sure(number["probability"])
+        said["sure_not"] = figures.sure(1.0 - number["probability"])
     if "time_constant_s" in number:
-        said["three_time_constants"] = seconds(3.0 * number["time_constant_s"])
+        said["three_time_constants"] = figures.seconds(3.0 * number["time_constant_s"])
     if "step_pa" in number:
-        said["step_size"] = inhg(abs(number["step_pa"]))
+        said["step"] = figures.inhg(abs(number["step_pa"]))
     if "change_k" in number:
         said["warmed"] = "warmed" if number["change_k"] > 0.0 else "cooled"
-        said["change_k"] = _kelvins(abs(number["change_k"]))
+        said["change"] = _figure("_k", abs(number["change_k"]))
     if "count" in number:
-        said["count_s"] = " was" if number["count"] == 1 else "s were"
+        said["readings"] = "reading was" if number["count"] == 1 else "readings were"
     if "gas_temperature_u_k" in number:
-        said["gas_temperature_give_k"] = _kelvins(COVERAGE_FACTOR * number["gas_temperature_u_k"])
-    if "largest_source" in figures:
-        said["remedy"] = REMEDIES[str(figures["largest_source"])]
-    if "kind" in figures:
-        said["settling_kind"] = SETTLINGS[str(figures["kind"])]
+        said["give"] = _figure("_k", 2.0 * number["gas_temperature_u_k"])
+    if "largest_source" in given:
+        said["remedy"] = REMEDIES[str(given["largest_source"])]
     return said
-
-
-FLOW_UNIT = "cm3/min ANR"
-
-
-def inhg(value_pa: float) -> str:
-    """Write a vacuum, or a difference of pressures, given in Pa: 1.2 inHg."""
-    return _plain(value_pa, Kind.VACUUM, "inHg")
-
-
-def seconds(value_s: float) -> str:
-    """Write a time given in seconds: 12.4 s."""
-    return _plain(value_s, Kind.TIME, "s")
-
-
-def volume(value_m3: float) -> str:
-    """Write a volume given in m3: 45 cm3."""
-    return _plain(value_m3, Kind.VOLUME, "cm3")
-
-
-def percent(share: float) -> str:
-    """Write a share of one: 42 %."""
-    return _plain(share, Kind.SHARE, "%")
-
-
-def sure(probability: float) -> str:
-    """Write how sure something is, never as certain or impossible: 97.4 %."""
-    if probability > 0.999:
-        return "more than 99.9 %"
-    if probability < 0.001:
-        return "less than 0.1 %"
-    return f"{100.0 * probability:.1f} %"
-
-
-def drop(value_pa: float, u_pa: float) -> str:
-    """Write a drop with its doubt, in inHg; one that cannot be told from none as a bound."""
-    if value_pa < COVERAGE_FACTOR * u_pa:
-        return _at_most(value_pa, u_pa, Kind.VACUUM, "inHg")
-    return _give_or_take(value_pa, u_pa, Kind.VACUUM, "inHg")
-
-
-def flow(value_m3_s: float, u_m3_s: float) -> str:
-    """Write a leak with its doubt, in standard cm3/min."""
-    if value_m3_s < COVERAGE_FACTOR * u_m3_s:
-        return _at_most(value_m3_s, u_m3_s, Kind.FLOW, FLOW_UNIT)
-    return _give_or_take(value_m3_s, u_m3_s, Kind.FLOW, FLOW_UNIT)
 
 
 def doubt_by_source(estimate: Estimate) -> list[tuple[str, str]]:
@@ -295,34 +279,169 @@ def doubt_by_source(estimate: Estimate) -> list[tuple[str, str]]:
     a label.
     """
     parts = sorted(estimate.sources.items(), key=lambda item: -item[1])
-    return [
-        (SOURCES[name], _rounded(COVERAGE_FACTOR * u_pa, Kind.VACUUM, "inHg", u_pa))
-        for name, u_pa in parts
-        if u_pa > 0.05 * estimate.u
-    ]
+    said = []
+    for name, u_pa in parts:
+        label, doubt = SOURCES[name], figures.doubt_of_drop(u_pa)
+        if doubt is not None and u_pa > 0.05 * estimate.u:
+            said.append((label, doubt))
+    return said
 
 
-def _plain(value_si: float, kind: Kind, unit: str) -> str:
-    return format_quantity(value_si, kind, unit)
+LIMIT_SOURCE_UNSAID = "given on the command line"
+
+LABELS: Mapping[str, str] = {
+    "hand_gauge": "on a hand gauge",
+    "leak": "leak",
+    "dial": "dial and stopwatch",
+    "settling": "settling",
+    "hold": "hold",
+    "limit": "limit",
+    "purpose": "purpose",
+    "doubt": "doubt comes from",
+    "notes": "please note",
+    "noise": "noise",
+    "candidates": "ways it can be read",
+}
+"""What stands before each line of a report."""
+
+DEFINITIONS = (
+    "The drop on a hand gauge is that of the leak alone, at sea level and 20 degC. Give or take: "
+    "in 19 runs of 20 the truth lies within. cm3/min ANR: standard flow, of air at 20 degC, 100 "
+    "kPa and 65 % relative humidity."
+)
 
 
-def _give_or_take(value_si: float, u_si: float, kind: Kind, unit: str) -> str:
-    wide = COVERAGE_FACTOR * u_si
-    value = _rounded(value_si, kind, unit, wide)
-    return f"{value}, give or take {_rounded(wide, kind, unit, wide).removesuffix(unit).strip()}"
+def drop_conditions(from_pa: float, within_s: float, volume_m3: float) -> str:
+    """Say under what a drop is meant: in 20 s from 15 inHg in 45 cm3."""
+    vacuum, volume = figures.inhg(from_pa), figures.volume(volume_m3)
+    return f"in {figures.seconds(within_s)} from {vacuum} in {volume}"
 
 
-def _at_most(value_si: float, u_si: float, kind: Kind, unit: str) -> str:
-    bound = max(value_si, 0.0) + COVERAGE_FACTOR * u_si
-    return f"at most {_rounded(bound, kind, unit, COVERAGE_FACTOR * u_si)}"
+def limit_of_drop(max_drop_pa: float, conditions: str, source: str) -> str:
+    """Say a limit on a drop, and whose it is."""
+    return f"at most {figures.inhg(max_drop_pa)} {conditions} ({source})"
 
 
-def _rounded(value_si: float, kind: Kind, unit: str, wide_si: float) -> str:
-    """Write a value to the place that its doubt `wide_si` supports: one digit of it, two if small.
+def purpose_and_confidence(purpose: Purpose) -> str:
+    """Say what a test is for and how sure its verdict must be."""
+    if purpose.confidence is None:
+        return PURPOSES[purpose]
+    return f"{PURPOSES[purpose]}: a verdict must be {100.0 * purpose.confidence:g} % sure"
 
-    Two digits of a doubt that begins with 1 or 2 and one digit of others lose at most a sixth of it.
-    """
-    if wide_si <= 0.0:
-        return format_quantity(value_si, kind, unit)
-    leading = f"{format_quantity(wide_si, kind, unit, wide_si)}".lstrip("0.")[0]
-    return format_quantity(value_si, kind, unit, wide_si if leading in "12" else 10.0 * wide_si)
+
+def dial_reading(
+    observed_pa: float | None, says: Outcome | None, outcome: Outcome, within_s: float
+) -> str:
+    """Say what a dial and stopwatch would have read, and what they said where it differs."""
+    if observed_pa is None:
+        return f"no reading: the curve does not reach {figures.seconds(within_s)} into the hold"
+    said = "" if says is None or says is outcome else f" and said {OUTCOMES[says]}"
+    return f"would have read {figures.dial_inhg(observed_pa)} on this run{said}"
+
+
+def settling_seen(kind: str, rise_pa: float, time_constant_s: float | None) -> str:
+    """Say what settling was found on top of the leak."""
+    if kind == "none":
+        return SETTLINGS[kind]
+    lasting = (
+        "" if time_constant_s is None else f", time constant {figures.seconds(time_constant_s)}"
+    )
+    return f"{figures.inhg(rise_pa)}: {SETTLINGS[kind]}{lasting}"
+
+
+def hold_seen(lasting_s: float, start_pa: float, end_pa: float) -> str:
+    """Say what was held: how long, and from which vacuum to which."""
+    return f"{figures.seconds(lasting_s)}, from {figures.inhg(start_pa)} to {figures.inhg(end_pa)}"
+
+
+PLOT: Mapping[str, str] = {
+    "vacuum": "vacuum, inHg",
+    "time": "time, s",
+    "recorded": "recorded",
+    "fit": "fitted to it",
+    "leak_alone": "the leak alone",
+    "at_limit": "a leak at the limit",
+    "left_over": "left over, inHg",
+    "not_judged": "not judged",
+    "decided": "clear from here",
+}
+PLOT_LEFT_OVER = ("recorded less fitted,", "block by block;", "bars: twice its", "uncertainty")
+PLOT_MARKS: Mapping[str, str] = {
+    "hose_off": "hose off",
+    "frozen": "reading stood still",
+    "frames_lost": "no readings",
+    "frames_lost_tolerated": "no readings",
+    "sensor_at_end": "sensor at its end",
+    "jump_split": "jump",
+    "leak_grew": "leak grew",
+    "vacuum_rose": "vacuum rose",
+}
+"""The word at the place of a finding whose `time_s` is a time of the curve."""
+
+
+def plot_title(outcome: Outcome, curve_name: str) -> str:
+    """Head a picture: the outcome and the curve it belongs to."""
+    return f"{OUTCOMES[outcome]}: {curve_name}"
+
+
+def plot_subtitle(reasons: Sequence[Finding]) -> str:
+    """Say in a picture why the outcome is what it is: the first reason."""
+    return sentence(reasons[0]) if reasons else ""
+
+
+PROGRAM_HELP = (
+    "Tell whether a vacuum-operated part holds, by how much it leaks, and how sure that is."
+)
+ANALYSE_SHORT_HELP = "Judge a recorded hold, from a curve that any logger wrote."
+ANALYSE_HELP = """Judge a recorded hold: how fast a part lost its vacuum once the pump was shut off.
+
+CURVE.csv is what a logger wrote: a line with the names of the columns, then one line a sample.
+Needed are the columns t_s (seconds) and pressure_kpa (absolute) or vacuum_inhg (below the air of
+the room); gas_temperature_c and ambient_kpa are used if they are there, others are passed over.
+Above them, lines such as
+
+\b
+    # ambient_kpa: 101.1
+    # gas_temperature_c: 22.0
+    # volume_cc: 75.0
+    # volume_u_cc: 0.75
+
+say under what the curve was recorded: the barometer as it stands, the temperature of the air in the
+hose, and the volume of hose and part together with its uncertainty. An option below takes the place
+of such a line. Write its value with the unit.
+
+Without a limit the leak is measured, not judged.
+
+\b
+Example:
+    rig analyse curve.csv --from 15inHg --max-drop 1inHg --within 20s --reference-volume 45cc
+
+Exit status: 0 pass or measured, 1 fail, 2 the options do not fit together, 3 file or value cannot
+be used, 6 test spoiled, 7 too close to call. With --json an error is one JSON object, too: "error"
+and "exit_status".
+"""
+OPTION_HELP: Mapping[str, str] = {
+    "from": "Limit: the vacuum that it starts from.",
+    "max_drop": "Limit: the most that a hand gauge may drop.",
+    "within": "Limit: the time for that drop.",
+    "reference_volume": "Volume that the drop is meant in: hand pump, hose and part.  [this run's]",
+    "source": "Whose limit it is, such as a manual and its page.",
+    "purpose": (
+        "What for: before fitting (a verdict must be 95 % sure), for sale (99 %), or just to "
+        "measure.  [before-fitting with a limit, else just-measure]"
+    ),
+    "ambient": "The barometer at the bench as it stands, not reduced to sea level.",
+    "ambient_u": "Its standard uncertainty.  [0.2kPa]",
+    "gas_temperature": "Temperature of the air in the hose.  [20degC, uncertain by 3]",
+    "gas_temperature_u": "Its standard uncertainty.  [1degC]",
+    "volume": "Whole test volume: hose and part together.",
+    "volume_u": "Its standard uncertainty.  [5 % of it]",
+    "span_u": "Standard uncertainty of the pressure sensor's span.  [1%]",
+    "own_leak": "The rig's own leak, hose end capped.",
+    "own_leak_u": "Its standard uncertainty.",
+    "json": "Print one JSON object instead of text.",
+    "plot": "Draw the curve, what was fitted and the limit into this file.",
+    "details": "Say also how noisy the curve is and in which ways it can be read.",
+    "version": "Show the version and stop.",
+    "help": "Show this text and stop.",
+}

@@ -68,8 +68,12 @@ class IsothermalDischarge:
     """A vessel that empties through an orifice to ambient, its gas at one temperature.
 
     With k = C rho0 sqrt(T0/T) R T / V and y = p_a/p: dp/dt = -k p while y <= b, beyond that
-    dy/dt = k y sqrt(1 - x^2), x = (y - b)/(1 - b). In u = tan(asin(x)/2) the time between two
-    pressures is an elementary integral.
+    dy/dt = k y sqrt(1 - x^2), x = (y - b)/(1 - b). With u = tan(asin(x)/2) and s^2 = 1 - 2 b, from
+    u_s at the start of that part,
+
+        k t = 2 (1 - b) artanh(s z)/s, z = (u - u_s)/(b (1 + u u_s) + (1 - b)(u + u_s)),
+
+    arctan and |s| for b > 1/2, z itself for b = 1/2; u = 1 is ambient.
 
     Raises ValueError unless `start_pa` lies above `ambient_pa`.
     """
@@ -110,8 +114,7 @@ class IsothermalDischarge:
         b, c = self._b, 1.0 - self._b
         u = (start_u + share * (b + c * start_u)) / (1.0 - share * (b * start_u + c))
         ratio = b + c * np.sin(2.0 * np.arctan(u))
-        unchoked = np.minimum(self.ambient_pa / ratio, self._knee_pa)
-        return np.where(decays < choked, self.start_pa * np.exp(-decays), unchoked)
+        return np.where(decays < choked, self.start_pa * np.exp(-decays), self.ambient_pa / ratio)
 
     @property
     def _b(self) -> float:

@@ -27,6 +27,7 @@ from rig.analysis.hold import (
     HoldCurve,
     Settling,
 )
+from rig.analysis.models import BlockData
 from rig.analysis.spoiled import Inspection
 from rig.records import Estimate
 from rig.units import SEA_LEVEL_PA
@@ -40,6 +41,8 @@ _NEGLIGIBLE = 1e-3
 """Share of all weight below which a candidate is left out of reports."""
 _TOLD_APART = 0.8
 """Weight at which a law counts as the kind of the leak."""
+TIME_CONSTANTS = 3.0
+"""A settling counts as identified once the hold lasted this many of its time constants."""
 FIXED_SOURCES = ("volume", "span", "own_leak", "gas_temperature", "ambient", "law")
 """Sources that a longer hold does not average out."""
 
@@ -58,15 +61,15 @@ class LeakEstimate:
     """The leak of a hold, before it is judged.
 
     `leak` [standard m3/s] at the limit's vacuum and sea level; `drop` [Pa] on a hand gauge;
-    `views` what each credible candidate says; `settling_time_s` the longest time constant of the
-    most credible settling, None where it has none or shows none.
+    `views` what each credible candidate says; `unsettled_drop_pa` what the drop would gain if
+    settling whose time constant is more than a third of the hold were no settling but a leak.
     """
 
     leak: Estimate
     drop: Estimate
     leak_kind: str
     settling: Settling
-    settling_time_s: float | None
+    unsettled_drop_pa: float
     views: tuple[KindView, ...]
     candidates: tuple[Candidate, ...]
     fitted: FittedCurve
@@ -81,6 +84,15 @@ def critical_ratios() -> tuple[tuple[float, float], ...]:
     return tuple(
         (float(low + (high - low) * (node + 1.0) / 2.0), float(weight / 2.0))
         for node, weight in zip(nodes, weights, strict=True)
+    )
+
+
+def _rough_laws() -> tuple[tuple[LeakLaw, float], ...]:
+    """List one law of each kind, enough to find out about the settling and the noise."""
+    middle = sum(CRITICAL_RATIO_PRIOR) / 2.0
+    return tuple(
+        (LeakLaw(law, middle if law is Law.ORIFICE else 0.5), weight)
+        for law, weight in _LAW_WEIGHTS.items()
     )
 
 
@@ -117,9 +129,9 @@ def estimate(
     ambient = conditions.ambient_pa
     start = _start(reduced, ambient)
 
-    def prepared(slow: correlation.SlowNoise | None) -> posterior.BlockData:
+    def prepared(slow: correlation.SlowNoise | None) -> BlockData:
         covariance = correlation.block_covariance(reduced.time_s, white, fixed, slow)
-        return posterior.BlockData(
+        return BlockData(
             reduced.time_s,
             reduced.half_width_s,
             reduced.pressure_pa,
@@ -128,12 +140,12 @@ def estimate(
         )
 
     data = prepared(None)
-    fits, design = posterior.fit_models(leak_laws(), data, start)
-    left = reduced.pressure_pa - fits.course_pa[int(np.argmax(fits.weight))]
+    rough = posterior.fit_roughly(_rough_laws(), data, start)
+    left, design = posterior.most_credible(rough, data)
     slow = correlation.slow_noise(reduced.time_s, left, design, white, fixed)
     if slow is not None:
         data = prepared(slow)
-        fits, _ = posterior.fit_models(leak_laws(), data, start)
+    fits = posterior.fit_finely(leak_laws(), data, rough)
     return _combine(
         fits,
         data,
@@ -193,7 +205,7 @@ def _without_own_leak(
 
 def _combine(
     fits: posterior.Fits,
-    data: posterior.BlockData,
+    data: BlockData,
     conditions: HoldConditions,
     limit: DropLimit,
     *,
@@ -231,13 +243,12 @@ def _combine(
     fixed_u = float(np.sqrt(sum(u * u for u in drop_fixed.values())))
     if slow is not None:
         noise = {**noise, "slow_sd_pa": slow.sd_pa, "slow_time_s": slow.time_constant_s}
-    settled, tau = _settling(fits)
     return LeakEstimate(
         leak=leak,
         drop=_mixture(fits, drop, drop_variance, drop_fixed),
         leak_kind=_leak_kind(fits, leak),
-        settling=settled,
-        settling_time_s=tau,
+        settling=_settling(fits),
+        unsettled_drop_pa=mean_gain * _unsettled_flow(fits, data, conditions),
         views=tuple(
             KindView(share, mean, float(np.hypot(u, fixed_u)))
             for _, _, share, mean, u in _groups(fits, drop, drop_variance)
@@ -262,7 +273,7 @@ def _fixed_uncertainties(
     flow_m3_s: float,
     conditions: HoldConditions,
     drift: tuple[float | None, float],
-    data: posterior.BlockData,
+    data: BlockData,
 ) -> dict[str, float]:
     """Compute the standard uncertainties [m3/s] of everything that a longer hold cannot mend."""
     mean = abs(flow_m3_s)
@@ -311,7 +322,7 @@ def _leak_kind(fits: posterior.Fits, leak: Estimate) -> str:
     return likely if by_law[likely] >= _TOLD_APART else "unclear"
 
 
-def _settling(fits: posterior.Fits) -> tuple[Settling, float | None]:
+def _settling(fits: posterior.Fits) -> Settling:
     by_kind: dict[str, float] = {}
     for kind, share in zip(fits.kinds, fits.weight, strict=True):
         by_kind[kind] = by_kind.get(kind, 0.0) + float(share)
@@ -320,8 +331,15 @@ def _settling(fits: posterior.Fits) -> tuple[Settling, float | None]:
     best = int(np.argmax(np.where(of_kind, fits.weight, -1.0)))
     risen = fits.course_pa[best] - fits.leak_pa[best]
     tau = float(fits.time_constant_s[best])
-    shown = tau if np.isfinite(tau) else None
-    return Settling(likely, float(risen[-1] - risen[0]), shown), shown
+    return Settling(likely, float(risen[-1] - risen[0]), tau if np.isfinite(tau) else None)
+
+
+def _unsettled_flow(fits: posterior.Fits, data: BlockData, conditions: HoldConditions) -> float:
+    """Compute the mean flow [standard m3/s] that settling too slow to be identified looks like."""
+    hold_s = float(data.time_s[-1])
+    slow = np.nan_to_num(fits.time_constant_s) * TIME_CONSTANTS > hold_s
+    rise = float(np.sum(fits.weight * np.abs(fits.slow_rise_pa) * slow))
+    return standard_flow(rise / hold_s, conditions.volume_m3, conditions.gas_temperature_k)
 
 
 def _groups(

@@ -22,6 +22,7 @@ VectorFunction = Callable[[FloatArray], FloatArray]
 _EPS = float(np.finfo(float).eps)
 _ROUNDING = 50.0 * _EPS
 """Relative change of the fitted values below which only rounding is left to fit."""
+_SINGULAR = "the data do not tell the parameters apart: fit fewer, or take other data"
 
 
 class FitError(RigError):
@@ -84,7 +85,9 @@ def linear_least_squares(
         raise FitError(f"{count} observations cannot give {size} parameters: take more")
     scale = _column_norms(matrix)
     q, r = np.linalg.qr(matrix / scale)
-    _refuse_singular(np.linalg.svd(r, compute_uv=False), count)
+    values = np.linalg.svd(r, compute_uv=False)
+    if not values[-1] > _EPS * count * values[0]:
+        raise FitError(_SINGULAR)
     inverse = np.linalg.inv(r)
     parameters = inverse @ (q.T @ target) / scale
     residuals = target - matrix @ parameters
@@ -104,8 +107,9 @@ def least_squares(
     """Find the parameters (k,) that minimise the sum of squares of `residuals(parameters)` (n,).
 
     `jacobian(parameters)` (n, k) holds their analytic derivatives. A trial step may lead where the
-    residuals are not finite; it is taken back. `tolerance` bounds the distance left to the
-    minimum, in standard errors. The covariance is scaled by the residual variance.
+    residuals are not finite; it is taken back. At the end no more than the share `tolerance` of the
+    residuals' length lies where a further step could remove it, or only rounding is left. The
+    covariance is scaled by the residual variance.
 
     Raises FitError where n <= k, where residuals or Jacobian are not finite at the start or at a
     point reached, where no minimum is reached, and where the Jacobian is singular at the minimum.
@@ -121,12 +125,12 @@ def least_squares(
         for iteration in range(1, max_iterations + 1):
             model = _Model.of(point, scale)
             if model.is_at_minimum(point, tolerance):
-                return _solution(point, iteration)
+                return _solution(point, model, iteration)
             trial, values, radius = _improve(point, model, radius, residuals)
             point = _Point.checked(trial, values, jacobian(trial))
             scale = np.maximum(scale, np.linalg.norm(point.jacobian, axis=0))
     raise FitError(
-        f"no minimum after {max_iterations} iterations: start nearer to it, or allow more"
+        f"no minimum after {max_iterations} iterations: start nearer to it, or see to the Jacobian"
     )
 
 
@@ -209,8 +213,6 @@ def _improve(
         length = float(np.linalg.norm(scaled))
         change = scaled / model.scale
         trial = point.parameters + change
-        if np.array_equal(trial, point.parameters):
-            raise FitError(f"the search stands still at {trial}, not a minimum: check the Jacobian")
         linear = point.jacobian @ change
         linear_share = float(linear @ linear) / before
         damping_share = damping * length * length / before
@@ -231,10 +233,11 @@ def _improve(
             return trial, trial_residuals, radius
 
 
-def _solution(point: _Point, iterations: int) -> Fit:
+def _solution(point: _Point, model: _Model, iterations: int) -> Fit:
+    if model.values.size < point.parameters.size:
+        raise FitError(_SINGULAR)
     scale = _column_norms(point.jacobian)
     _, values, right = np.linalg.svd(point.jacobian / scale, full_matrices=False)
-    _refuse_singular(values, point.jacobian.shape[0])
     root = right.T / values / scale[:, None]
     variance = _residual_sd(point.residuals, point.parameters.size) ** 2
     covariance = root @ root.T * variance
@@ -251,8 +254,3 @@ def _residual_sd(residuals: FloatArray, size: int) -> float:
 def _column_norms(matrix: FloatArray) -> FloatArray:
     norms: FloatArray = np.linalg.norm(matrix, axis=0)
     return np.where(norms > 0.0, norms, 1.0)
-
-
-def _refuse_singular(values: FloatArray, count: int) -> None:
-    if not values[-1] > _EPS * count * values[0]:
-        raise FitError("the data do not tell the parameters apart: fit fewer, or take other data")

@@ -108,6 +108,21 @@ class LeakLaw:
         x = np.where(angle < 0.0, angle, np.sin(np.clip(angle, 0.0, math.pi / 2)))
         return ambient_pa * (1.0 - width * (1.0 - x))
 
+    def derivative_shape(self, pressure_pa: ArrayLike, ambient_pa: float) -> FloatArray:
+        """Compute dg/dp [1/Pa], any shape; held finite next to ambient, where the orifice's is not.
+
+        It tells how the flow answers when the pressure is moved by something other than the leak.
+        """
+        ratio = np.minimum(np.asarray(pressure_pa, dtype=float) / ambient_pa, 1.0)
+        if self.law is Law.LAMINAR:
+            return np.asarray(-2.0 * ratio / ambient_pa)
+        if self.law is Law.PERMEATION:
+            return np.full_like(ratio, -1.0 / ambient_pa)
+        width = 1.0 - self.critical_ratio
+        excess = np.maximum(ratio - self.critical_ratio, 0.0) / width
+        root = np.sqrt(np.maximum(1.0 - excess * excess, 1e-3))
+        return np.asarray(-excess / (root * width * ambient_pa))
+
     def derivative_rate(
         self, time_s: ArrayLike, pressure_pa: ArrayLike, ambient_pa: float
     ) -> FloatArray:

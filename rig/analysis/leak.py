@@ -12,8 +12,6 @@ from rig.analysis.spoiled import LEAST_HOLD_S, Inspection, finding, inspect
 from rig.analysis.verdict import conformance_probability, required_z
 from rig.records import Finding, Outcome
 
-_TIME_CONSTANTS = 3.0
-"""A settling counts as identified once the hold lasted this many of its time constants."""
 _CREDIBLE = 0.05
 """A candidate with less of the weight than this cannot hold up a verdict."""
 _OWN_LEAK_SHARE = 1.0 / 3.0
@@ -27,13 +25,13 @@ def analyse_hold(
     conditions: HoldConditions,
     limit: DropLimit,
     *,
-    error: float | None = None,
+    random_z: float | None = None,
 ) -> HoldResult:
     """Analyse a recorded hold and judge it.
 
-    `error` is the chance of a wrong call that this look may spend on the random part of the
-    uncertainty; without it the look is the last one and 1 - confidence is spent. A spoiled hold
-    gives an `invalid` result that says why, never an exception.
+    `random_z` is the one-sided bound of this look on the random part of the uncertainty, in
+    standard deviations; without it the look is the only one and the limit's confidence is the
+    bound. A spoiled hold gives an `invalid` result that says why, never an exception.
     """
     if curve.time_s.size < _LEAST_SAMPLES:
         return _spoiled(curve, conditions, limit, None, (finding("hold_too_short", hold_s=0.0,
@@ -53,7 +51,7 @@ def analyse_hold(
         if share > _OWN_LEAK_SHARE:
             reason = finding("own_leak_too_large", share=share)
             return _spoiled(curve, conditions, limit, found, (reason,))
-    return _judged(curve, conditions, limit, found, estimated, error)
+    return _judged(curve, conditions, limit, found, estimated, random_z)
 
 
 def _own_leak_share(
@@ -72,7 +70,7 @@ def _judged(
     limit: DropLimit,
     found: Inspection,
     estimated: LeakEstimate,
-    error: float | None,
+    random_z: float | None,
 ) -> HoldResult:
     hold_s = float(curve.time_s[found.stop - 1]) - found.strokes_end_s
     drop, observed = estimated.drop, _observed_drop(curve, found, conditions, limit)
@@ -81,7 +79,7 @@ def _judged(
     outcome = Outcome.MEASURED
     if limit.max_drop_pa is not None:
         probability = conformance_probability(drop.value, drop.u, None, limit.max_drop_pa)
-        outcome, reasons = _verdict(limit, found, estimated, probability, hold_s, error)
+        outcome, reasons = _verdict(limit, found, estimated, probability, hold_s, random_z)
     else:
         code = "not_told_from_zero" if estimated.leak_kind == "none" else "measured"
         leak = estimated.leak
@@ -117,7 +115,7 @@ def _verdict(
     estimated: LeakEstimate,
     probability: float,
     hold_s: float,
-    error: float | None,
+    random_z: float | None,
 ) -> tuple[Outcome, list[Finding]]:
     drop = estimated.drop
     assert limit.max_drop_pa is not None  # noqa: S101 - narrowed by the caller
@@ -128,12 +126,12 @@ def _verdict(
         "probability": probability,
     }
     margin = limit.max_drop_pa - drop.value
-    wanted = 1.0 - limit.confidence
-    needed = _needed_margin(estimated, limit.confidence, wanted if error is None else error)
+    z = required_z(limit.confidence)
+    needed = _needed_margin(estimated, z, z if random_z is None else random_z)
     said = Outcome.PASS if margin >= needed else Outcome.FAIL if -margin >= needed else None
     if said is None:
         reasons = [finding("too_close", hold_s=hold_s, **figures)]
-        only_fixed = _needed_margin(estimated, limit.confidence, None)
+        only_fixed = _needed_margin(estimated, z, 0.0)
         if abs(margin) < only_fixed:
             largest = max(FIXED_SOURCES, key=lambda name: drop.sources.get(name, 0.0))
             reasons.append(finding("fixed_uncertainty_blocks", largest_source=largest))
@@ -141,11 +139,11 @@ def _verdict(
     # No settling loses most of a vacuum: such a fail need not wait for it.
     runs_away = said is Outcome.FAIL and found.gone_s is not None
     if not runs_away:
-        tau = estimated.settling_time_s
         if hold_s < LEAST_HOLD_S - 0.1:
             short = finding("hold_too_short", hold_s=hold_s, least_s=LEAST_HOLD_S)
             return Outcome.UNDECIDED, [short]
-        if tau is not None and hold_s < _TIME_CONSTANTS * tau:
+        if abs(margin) - estimated.unsettled_drop_pa < needed:
+            tau = estimated.settling.time_constant_s or hold_s
             wait = finding("settling_not_identified", time_constant_s=tau, hold_s=hold_s)
             return Outcome.UNDECIDED, [wait]
         if _disagree(estimated, limit, said):
@@ -154,16 +152,12 @@ def _verdict(
     return said, [finding(code, **figures)]
 
 
-def _needed_margin(
-    estimated: LeakEstimate, confidence: float, error: float | None
-) -> float:
+def _needed_margin(estimated: LeakEstimate, z: float, random_z: float) -> float:
     """Compute how far from the limit a drop must be [Pa]: random and fixed parts in quadrature."""
     parts = estimated.drop.sources
     fixed = math.sqrt(sum(parts.get(name, 0.0) ** 2 for name in FIXED_SOURCES))
     random = math.sqrt(max(estimated.drop.u**2 - fixed**2, 0.0))
-    z = required_z(confidence)
-    z_random = 0.0 if error is None else required_z(1.0 - error)
-    return math.hypot(z * fixed, z_random * random)
+    return math.hypot(z * fixed, random_z * random)
 
 
 def _disagree(estimated: LeakEstimate, limit: DropLimit, said: Outcome) -> bool:

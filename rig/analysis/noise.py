@@ -25,8 +25,9 @@ _ON_GRID_RMS, _ON_GRID_WORST = 0.1, 0.3
 _LEAST_SAMPLES = 32
 _LEAST_BLOCKS = 8
 """Blocks that the longest averaging time leaves: about ten degrees of freedom."""
-_NORMAL_99 = 2.326347874
-"""The 99 % point of the normal distribution."""
+_NORMAL_95, _NORMAL_99 = 1.644853627, 2.326347874
+"""The 95 % and 99 % points of the normal distribution."""
+_MOST_CORRELATED = 0.95
 
 
 @dataclass(frozen=True)
@@ -175,6 +176,24 @@ def undithered_variance(step: float, sd: float) -> float:
     rounding = step * step / 12.0
     before_rounding = max(sd * sd - rounding, 0.0)
     return rounding * math.exp(-2.0 * math.pi**2 * before_rounding / step**2)
+
+
+def correlation_factor(residuals: ArrayLike, parameters: int) -> float:
+    """Compute by how much correlated `residuals` (blocks,) raise the variances of a fit, >= 1.
+
+    Residuals that resemble their neighbours (at 95 %, after adding the share that a fit of
+    `parameters` takes) are worth fewer: (1 + r)/(1 - r) for a first correlation r, as for AR(1)
+    noise.
+    """
+    off = np.asarray(residuals, dtype=float)
+    square = float(off @ off)
+    if square == 0.0:
+        return 1.0
+    neighbour = float(off[1:] @ off[:-1]) / square + parameters / off.size
+    if neighbour <= _NORMAL_95 / math.sqrt(off.size):
+        return 1.0
+    neighbour = min(neighbour, _MOST_CORRELATED)
+    return (1.0 + neighbour) / (1.0 - neighbour)
 
 
 def _octaves(samples: int) -> list[int]:

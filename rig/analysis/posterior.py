@@ -1,56 +1,52 @@
-"""Own the weighing of candidate models of a hold against its block means; never see raw samples.
+"""Own the fitting and weighing of candidate models of a hold; never see raw samples.
 
-A model is a leak law plus a candidate settling. All models are fitted together by damped
-Gauss-Newton with Gaussian priors on the settling's parameters (the level and the rate of the leak
-are free) and weighed by their evidence in Laplace's approximation, with a flat prior on the level
-and on the slope at the start, which no leak makes negative. The weighted mixture is the posterior
-of the leak: its spread holds the random error, the choice of settling and the choice of law
-(MacKay, Information Theory, Inference, and Learning Algorithms, chapters 27 and 28).
+All models are fitted together by damped Gauss-Newton with Gaussian priors on the settling's
+parameters (the level and the rate of the leak are free) and weighed by their evidence in Laplace's
+approximation, with a flat prior on the level and on the slope at the start, which no leak makes
+negative. The weighted mixture is the posterior of the leak: its spread holds the random error, the
+choice of settling and the choice of law (MacKay, Information Theory, Inference, and Learning
+Algorithms, chapters 27 and 28).
 """
 
 import math
-from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from typing import TypeVar
 
 import numpy as np
 
 from rig.analysis import settling
 from rig.analysis.gas import FloatArray, LeakLaw
+from rig.analysis.models import (
+    COURSES,
+    BlockData,
+    Laws,
+    Models,
+    ShapedModels,
+    mixed_models,
+    shaped_models,
+)
 
-_ITERATIONS = 40
-_SETTLED = 1e-3
-"""Improvement of the cost below which an iteration ends it."""
-_PINNED = 1e12
-"""Prior precision of parameters that a candidate does not have."""
+_ITERATIONS = 30
+_SETTLED = 2e-3
+"""Improvement of the cost below which a fit is done."""
+_PATIENCE, _HOPELESS = 6, 200.0
+"""After so many iterations, a fit with a cost so far above the least is left where it is."""
 _NEGATIVE_RISE = 0.1
 """Prior weight of a settling that lowers the pressure, against one that raises it."""
-_NODES = np.array([-math.sqrt(0.6), 0.0, math.sqrt(0.6)])
-_NODE_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
-_COURSES = 2
+
+_M = TypeVar("_M", bound=Models)
 
 
 @dataclass(frozen=True)
-class BlockData:
-    """Block means ready to be fitted.
+class Solved:
+    """Models at their best parameters with what a fit tells, one entry a model first."""
 
-    `time_s` (blocks,) from the last stroke; `half_width_s` (blocks,) such that a course averaged
-    over the block's samples is its Gauss mean over that width; `pressure_pa` (blocks,); `whitener`
-    (blocks, blocks), the inverse Cholesky factor of their covariance; `ambient_pa` the ambient.
-    """
-
-    time_s: FloatArray
-    half_width_s: FloatArray
-    pressure_pa: FloatArray
-    whitener: FloatArray
-    ambient_pa: float
-
-    def rise(self, form: int, shape: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """Average a course and its derivative over the blocks: (fits, blocks) twice."""
-        nodes = self.time_s[:, None] + self.half_width_s[:, None] * _NODES
-        flat = np.maximum(nodes, 0.0).ravel()
-        value, slope = settling.rise(form, shape, flat)
-        folded = (shape.shape[0], self.time_s.size, _NODES.size)
-        return value.reshape(folded) @ _NODE_WEIGHTS, slope.reshape(folded) @ _NODE_WEIGHTS
+    models: Models
+    log_evidence: FloatArray
+    covariance: FloatArray
+    course: FloatArray
+    leak: FloatArray
+    jacobian: FloatArray
 
 
 @dataclass(frozen=True)
@@ -60,7 +56,8 @@ class Fits:
     `law` (fits,) indexes `laws`; `kinds` names the settling; `rate_pa_s` and `rate_variance` the
     posterior of the rate of the leak; `weight` sums to one. `course_pa` (fits, blocks) and
     `leak_pa` (fits, blocks) are the fitted pressure and the leak's part of it; `time_constant_s`
-    the longest time constant, NaN where there is none or the curve does not show it.
+    the longest time constant and `slow_rise_pa` the rise that belongs to it, NaN and 0 where there
+    is none or the curve does not show it.
     """
 
     laws: tuple[LeakLaw, ...]
@@ -72,303 +69,175 @@ class Fits:
     course_pa: FloatArray
     leak_pa: FloatArray
     time_constant_s: FloatArray
+    slow_rise_pa: FloatArray
+
+    @property
+    def best(self) -> int:
+        """Get the index of the most credible fit."""
+        return int(np.argmax(self.weight))
 
 
-@dataclass
-class _Batch:
-    """Models of one width being fitted together; arrays have one entry a fit first."""
-
-    data: BlockData
-    laws: tuple[LeakLaw, ...]
-    law: np.ndarray
-    kinds: tuple[str, ...]
-    log_weight: FloatArray
-    theta: FloatArray
-    prior_mean: FloatArray
-    precision: FloatArray
-    log_prior: FloatArray
-
-    def model(self, theta: FloatArray, *, derivatives: bool) -> tuple[FloatArray, ...]:
-        """Compute course, leak and, where asked, the Jacobian (fits, blocks, parameters)."""
-        raise NotImplementedError
-
-    def leak(self, theta: FloatArray) -> FloatArray:
-        data = self.data
-        out = np.empty((theta.shape[0], data.time_s.size))
-        for i, law in enumerate(self.laws):
-            rows = self.law == i
-            out[rows] = law.pressure(
-                data.time_s, theta[rows, :1], theta[rows, 1:2], data.ambient_pa
-            )
-        return out
-
-    def leak_derivatives(
-        self, theta: FloatArray, leak: FloatArray, jacobian: FloatArray
-    ) -> None:
-        data = self.data
-        for i, law in enumerate(self.laws):
-            rows = self.law == i
-            shape = law.shape(leak[rows], data.ambient_pa)
-            start = np.maximum(law.shape(theta[rows, :1], data.ambient_pa), 1e-9)
-            jacobian[rows, :, 0] = shape / start
-            jacobian[rows, :, 1] = data.time_s * shape
+def fit_roughly(laws: Laws, data: BlockData, start: tuple[float, float]) -> tuple[Solved, Solved]:
+    """Fit every law with every candidate settling, shaped and mixed, from a level and rate."""
+    return (
+        _one_per_candidate(_solve(shaped_models(laws, data, start))),
+        _solve(mixed_models(laws, data, start)),
+    )
 
 
-@dataclass
-class _ShapedBatch(_Batch):
-    """Candidates of up to two courses: level, rate, then amplitudes, then shape parameters."""
-
-    forms: np.ndarray
-
-    def model(self, theta: FloatArray, *, derivatives: bool) -> tuple[FloatArray, ...]:
-        leak = self.leak(theta)
-        course = leak.copy()
-        jacobian = np.zeros((*leak.shape, theta.shape[1])) if derivatives else None
-        for slot in range(_COURSES):
-            for form in (settling.EXP_COURSE, settling.LOG_COURSE, settling.POWER_COURSE):
-                rows = self.forms[:, slot] == form
-                if not rows.any():
-                    continue
-                amplitude = theta[rows, 2 + slot, None]
-                value, slope = self.data.rise(form, theta[rows, 4 + slot, None])
-                course[rows] += amplitude * value
-                if jacobian is not None:
-                    jacobian[rows, :, 2 + slot] = value
-                    jacobian[rows, :, 4 + slot] = amplitude * slope
-        if jacobian is None:
-            return course, leak
-        self.leak_derivatives(theta, leak, jacobian)
-        return course, leak, jacobian
+def most_credible(
+    solved: tuple[Solved, Solved], data: BlockData
+) -> tuple[FloatArray, FloatArray]:
+    """Get what the most credible fit leaves [Pa], and its Jacobian (blocks, parameters)."""
+    best = max(solved, key=lambda s: float(np.max(s.log_evidence)))
+    row = int(np.argmax(best.log_evidence))
+    design = best.jacobian[row]
+    return data.pressure_pa - best.course[row], design[:, np.any(design != 0.0, axis=0)]
 
 
-@dataclass
-class _MixedBatch(_Batch):
-    """The mixed settling: level, rate, then the amplitude of each octave."""
+def fit_finely(laws: Laws, data: BlockData, rough: tuple[Solved, Solved]) -> Fits:
+    """Fit and weigh every law with every candidate settling, starting from rough fits.
 
-    octaves: FloatArray
-
-    def model(self, theta: FloatArray, *, derivatives: bool) -> tuple[FloatArray, ...]:
-        leak = self.leak(theta)
-        course = leak + theta[:, 2:] @ self.octaves
-        if not derivatives:
-            return course, leak
-        jacobian = np.empty((*leak.shape, theta.shape[1]))
-        jacobian[:, :, 2:] = self.octaves.T
-        self.leak_derivatives(theta, leak, jacobian)
-        return course, leak, jacobian
-
-
-def fit_models(
-    laws: Sequence[tuple[LeakLaw, float]], data: BlockData, start: tuple[float, float]
-) -> tuple[Fits, FloatArray]:
-    """Fit and weigh every law (with its prior weight) with every candidate settling.
-
-    `start` is a first level [Pa] and rate [Pa/s]. Returns the fits, and the derivatives of the
-    most credible one in its parameters, (blocks, parameters).
+    The rough fits are of some laws and perhaps another covariance; each law starts from that of
+    the last rough law of its kind, or else the first.
     """
-    solved = [_solve(batch) for batch in _batches(laws, data, start)]
-    log_evidence = np.concatenate([s.log_evidence for s in solved])
-    best = int(np.argmax(log_evidence))
-    weight = np.exp(log_evidence - log_evidence[best])
-    weight /= weight.sum()
-    first = solved[0].log_evidence.size
-    chosen = solved[0] if best < first else solved[1]
-    design = chosen.jacobian[best if best < first else best - first]
-    used = np.any(design != 0.0, axis=0)
-    fits = Fits(
-        tuple(law for law, _ in laws),
-        np.concatenate([s.batch.law for s in solved]),
-        tuple(kind for s in solved for kind in s.batch.kinds),
-        weight,
-        np.concatenate([s.batch.theta[:, 1] for s in solved]),
-        np.concatenate([s.rate_variance for s in solved]),
-        np.concatenate([s.course for s in solved]),
-        np.concatenate([s.leak for s in solved]),
-        np.concatenate([s.time_constant_s for s in solved]),
+    start = (0.0, 0.0)
+    shaped = _started(shaped_models(laws, data, start), rough[0].models)
+    mixed = _started(mixed_models(laws, data, start), rough[1].models)
+    return _weighed(_one_per_candidate(_solve(shaped)), _solve(mixed))
+
+
+def _started(models: _M, rough: Models) -> _M:
+    """Keep one start for each law and candidate: the parameters of the rough fit."""
+    per_law = rough.law.size // len(rough.laws)
+    chosen = []
+    theta = []
+    kinds = [law.law for law in rough.laws]
+    for i, law in enumerate(models.laws):
+        source = kinds.index(law.law) if law.law in kinds else 0
+        mine = np.flatnonzero(models.law == i)
+        for row in range(source * per_law, (source + 1) * per_law):
+            same = models.candidate[mine] == rough.candidate[row]
+            chosen.append(mine[np.argmax(same)])
+            theta.append(rough.theta[row])
+    return replace(models.rows(np.asarray(chosen)), theta=np.asarray(theta))
+
+
+def _weighed(shaped: Solved, mixed: Solved) -> Fits:
+    both = (shaped, mixed)
+    log_evidence = np.concatenate([s.log_evidence for s in both])
+    weight = np.exp(log_evidence - np.max(log_evidence))
+    names = settling.candidate_kinds()
+    tau, slow_rise = _slow_part(shaped)
+    blank = np.full(mixed.log_evidence.size, np.nan)
+    return Fits(
+        laws=shaped.models.laws,
+        law=np.concatenate([s.models.law for s in both]),
+        kinds=(
+            *(names[number] for number in shaped.models.candidate),
+            *(settling.MIXED for _ in mixed.log_evidence),
+        ),
+        weight=weight / weight.sum(),
+        rate_pa_s=np.concatenate([s.models.theta[:, 1] for s in both]),
+        rate_variance=np.concatenate([s.covariance[:, 1, 1] for s in both]),
+        course_pa=np.concatenate([s.course for s in both]),
+        leak_pa=np.concatenate([s.leak for s in both]),
+        time_constant_s=np.concatenate([tau, blank]),
+        slow_rise_pa=np.concatenate([slow_rise, np.zeros_like(blank)]),
     )
-    return fits, design[:, used]
 
 
-@dataclass(frozen=True)
-class _Solved:
-    batch: _Batch
-    log_evidence: FloatArray
-    rate_variance: FloatArray
-    course: FloatArray
-    leak: FloatArray
-    jacobian: FloatArray
-    time_constant_s: FloatArray
-
-
-def _batches(
-    laws: Sequence[tuple[LeakLaw, float]], data: BlockData, start: tuple[float, float]
-) -> tuple[_Batch, _Batch]:
-    starts = settling.starts()
-    share = -math.log(settling.candidate_count())
-    per_candidate: dict[tuple[str, tuple[settling.Course, ...]], int] = {}
-    for s in starts:
-        key = (s.kind, s.courses)
-        per_candidate[key] = per_candidate.get(key, 0) + 1
-    count, width = len(starts), 2 + 2 * _COURSES
-    theta = np.zeros((count, width))
-    mean = np.zeros((count, width))
-    precision = np.full((count, width), _PINNED)
-    precision[:, :2] = 0.0
-    forms = np.full((count, _COURSES), -1)
-    for i, s in enumerate(starts):
-        for slot, course in enumerate(s.courses):
-            forms[i, slot] = course.form
-            theta[i, 4 + slot] = s.shapes[slot]
-            mean[i, 4 + slot] = course.shape_mean
-            precision[i, 2 + slot] = course.amplitude_sd_pa**-2
-            precision[i, 4 + slot] = course.shape_sd**-2
-    theta[:, 0], theta[:, 1] = start
-    laws_tuple = tuple(law for law, _ in laws)
-    law_logs = np.log([weight for _, weight in laws])
-    tiles = len(laws)
-    shaped = _ShapedBatch(
-        data,
-        laws_tuple,
-        np.repeat(np.arange(tiles), count),
-        tuple(s.kind for s in starts) * tiles,
-        np.repeat(law_logs, count) + share,
-        np.tile(theta, (tiles, 1)),
-        np.tile(mean, (tiles, 1)),
-        np.tile(precision[:, :, None] * np.eye(width), (tiles, 1, 1)),
-        np.tile(0.5 * np.sum(np.log(precision[:, 2:]), axis=1), tiles),
-        np.tile(forms, (tiles, 1)),
-    )
-    octaves, _ = data.rise(settling.EXP_COURSE, np.log(settling.OCTAVES_S)[:, None])
-    sds = np.asarray(settling.MIXED_SDS_PA)
-    inverse = np.linalg.inv(settling.mixed_covariance())
-    mixed_width = 2 + octaves.shape[0]
-    mixed_precision = np.zeros((sds.size, mixed_width, mixed_width))
-    mixed_precision[:, 2:, 2:] = inverse / sds[:, None, None] ** 2
-    log_det = np.linalg.slogdet(mixed_precision[:, 2:, 2:])[1]
-    mixed_theta = np.zeros((sds.size, mixed_width))
-    mixed_theta[:, 0], mixed_theta[:, 1] = start
-    mixed = _MixedBatch(
-        data,
-        laws_tuple,
-        np.repeat(np.arange(tiles), sds.size),
-        (settling.MIXED,) * (sds.size * tiles),
-        np.repeat(law_logs, sds.size) + share - math.log(sds.size),
-        np.tile(mixed_theta, (tiles, 1)),
-        np.zeros((tiles * sds.size, mixed_width)),
-        np.tile(mixed_precision, (tiles, 1, 1)),
-        np.tile(0.5 * log_det, tiles),
-        octaves,
-    )
-    return shaped, mixed
-
-
-def _solve(batch: _Batch) -> _Solved:
-    data = batch.data
-    theta = batch.theta
-    count, width = theta.shape
-
-    def cost_of(trial: FloatArray, course: FloatArray) -> tuple[FloatArray, FloatArray]:
-        left = (data.pressure_pa - course) @ data.whitener.T
-        away = trial - batch.prior_mean
-        prior = np.einsum("gk,gkl,gl->g", away, batch.precision, away)
-        return left, np.einsum("gn,gn->g", left, left) + prior
-
-    damping = np.full(count, 1e-3)
-    course, leak, jacobian = batch.model(theta, derivatives=True)
-    left, cost = cost_of(theta, course)
-    for _ in range(_ITERATIONS):
-        whitened = _whiten(jacobian, data.whitener)
-        hessian = np.swapaxes(whitened, 1, 2) @ whitened + batch.precision
-        pull = np.einsum("gkl,gl->gk", batch.precision, theta - batch.prior_mean)
-        gradient = np.einsum("gnk,gn->gk", whitened, left) - pull
+def _solve(models: _M) -> Solved:
+    """Bring every model to its best parameters, leaving each alone once it is done."""
+    data = models.data
+    count, width = models.theta.shape
+    course, leak, jacobian = models.predict()
+    left, cost = _cost(models, course)
+    theta = models.theta.copy()
+    damping = np.full(count, 1e-4)
+    active = np.arange(count)
+    for iteration in range(_ITERATIONS):
+        part = replace(models.rows(active), theta=theta[active])
+        whitened = data.whitener @ jacobian[active]
+        hessian = np.swapaxes(whitened, 1, 2) @ whitened + part.precision
+        away = part.theta - part.prior_mean
+        pull = np.einsum("gkl,gl->gk", part.precision, away)
+        gradient = np.einsum("gnk,gn->gk", whitened, left[active]) - pull
         scale = np.einsum("gkk->gk", hessian)
-        damped = hessian + (damping[:, None] * scale)[:, :, None] * np.eye(width)
+        damped = hessian + (damping[active, None] * scale)[:, :, None] * np.eye(width)
         step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
-        trial = theta + _bounded(step, batch)
-        trial_course, trial_leak, trial_jacobian = batch.model(trial, derivatives=True)
-        trial_left, trial_cost = cost_of(trial, trial_course)
-        better = trial_cost < cost
-        gain = np.where(better, cost - trial_cost, 0.0)
-        keep = better[:, None]
-        theta = np.where(keep, trial, theta)
-        course = np.where(keep, trial_course, course)
-        leak = np.where(keep, trial_leak, leak)
-        left = np.where(keep, trial_left, left)
-        jacobian = np.where(keep[:, :, None], trial_jacobian, jacobian)
-        cost = np.where(better, trial_cost, cost)
-        damping = np.where(better, damping * 0.1, np.minimum(damping * 8.0, 1e6))
-        # A fit is done when a step gains nothing, or when it has no way down left.
-        done = (better & (gain < _SETTLED)) | (damping > 1e5)
-        if done.all():
+        trial = replace(part, theta=part.theta + part.bounded(step))
+        new_course, new_leak, new_jacobian = trial.predict()
+        new_left, new_cost = _cost(trial, new_course)
+        gain = cost[active] - new_cost
+        better = gain > 0.0
+        taken = active[better]
+        theta[taken] = trial.theta[better]
+        course[taken], leak[taken] = new_course[better], new_leak[better]
+        jacobian[taken], left[taken] = new_jacobian[better], new_left[better]
+        cost[taken] = new_cost[better]
+        damping[taken] *= 0.1
+        damping[active[~better]] = np.maximum(damping[active[~better]] * 10.0, 1e-3)
+        done = (better & (gain < _SETTLED)) | (damping[active] > 1e4)
+        if iteration >= _PATIENCE:
+            done |= cost[active] > np.min(cost) + _HOPELESS
+        active = active[~done]
+        if not active.size:
             break
-    batch.theta = theta
-    whitened = _whiten(jacobian, data.whitener)
-    hessian = np.swapaxes(whitened, 1, 2) @ whitened + batch.precision
+    fitted = replace(models, theta=theta)
+    whitened = data.whitener @ jacobian
+    hessian = np.swapaxes(whitened, 1, 2) @ whitened + models.precision
     covariance = np.linalg.inv(hessian)
-    evidence = _log_evidence(batch, cost, hessian, covariance)
-    return _Solved(
-        batch,
-        evidence,
-        covariance[:, 1, 1],
-        course,
-        leak,
-        jacobian,
-        _time_constants(batch, covariance),
-    )
+    evidence = _log_evidence(fitted, cost, hessian, covariance)
+    return Solved(fitted, evidence, covariance, course, leak, jacobian)
 
 
-def _whiten(jacobian: FloatArray, whitener: FloatArray) -> FloatArray:
-    return whitener @ jacobian
-
-
-def _bounded(step: FloatArray, batch: _Batch) -> FloatArray:
-    """Limit a step in a shape parameter to one: a factor e in time, no further at once."""
-    if isinstance(batch, _ShapedBatch):
-        step[:, 4:] = np.clip(step[:, 4:], -1.0, 1.0)
-    return step
+def _cost(models: Models, course: FloatArray) -> tuple[FloatArray, FloatArray]:
+    left = (models.data.pressure_pa - course) @ models.data.whitener.T
+    away = models.theta - models.prior_mean
+    prior = np.einsum("gk,gkl,gl->g", away, models.precision, away)
+    return left, np.einsum("gn,gn->g", left, left) + prior
 
 
 def _log_evidence(
-    batch: _Batch, cost: FloatArray, hessian: FloatArray, covariance: FloatArray
+    models: Models, cost: FloatArray, hessian: FloatArray, covariance: FloatArray
 ) -> FloatArray:
-    theta, data = batch.theta, batch.data
-    # The flat prior is on the slope at the start, rate times shape, so that laws compare.
-    shape = np.empty(theta.shape[0])
-    for i, law in enumerate(batch.laws):
-        rows = batch.law == i
-        shape[rows] = law.shape(theta[rows, 0], data.ambient_pa)
-    rate_sd = np.sqrt(covariance[:, 1, 1])
+    theta = models.theta
     evidence = (
-        batch.log_weight
+        models.log_weight
         - 0.5 * cost
-        + batch.log_prior
+        + models.log_prior
         - 0.5 * np.linalg.slogdet(hessian)[1]
-        + np.log(np.maximum(shape, 1e-6))
-        + _log_positive(theta[:, 1] / rate_sd)
+        # The flat prior is on the slope at the start, rate times shape, so that laws compare.
+        + np.log(models.start_shape())
+        + _log_positive(theta[:, 1] / np.sqrt(covariance[:, 1, 1]))
     )
-    if isinstance(batch, _ShapedBatch):
-        for slot in range(_COURSES):
+    if isinstance(models, ShapedModels):
+        even = 0.5 + 0.5 * _NEGATIVE_RISE
+        for slot in range(COURSES):
             sd = np.sqrt(covariance[:, 2 + slot, 2 + slot])
             rising = np.exp(_log_positive(theta[:, 2 + slot] / np.maximum(sd, 1e-9)))
-            has = batch.forms[:, slot] >= 0
             share = _NEGATIVE_RISE + (1.0 - _NEGATIVE_RISE) * rising
-            evidence = evidence + np.where(has, np.log(share / (0.5 + 0.5 * _NEGATIVE_RISE)), 0.0)
-        evidence = _one_per_candidate(batch, evidence)
+            evidence = evidence + np.where(models.forms[:, slot] >= 0, np.log(share / even), 0.0)
     return evidence
 
 
-def _one_per_candidate(batch: _ShapedBatch, evidence: FloatArray) -> FloatArray:
-    """Let only the best of the starts of each candidate count."""
-    starts = settling.starts()
-    out = np.full_like(evidence, -np.inf)
-    groups: dict[tuple[int, str, tuple[settling.Course, ...]], list[int]] = {}
-    for i in range(evidence.size):
-        s = starts[i % len(starts)]
-        groups.setdefault((int(batch.law[i]), s.kind, s.courses), []).append(i)
-    for members in groups.values():
-        best = members[int(np.argmax(evidence[members]))]
-        out[best] = evidence[best]
-    return out
+def _one_per_candidate(solved: Solved) -> Solved:
+    """Keep the best of the starts of each law and candidate, in their order."""
+    best: dict[tuple[int, int], int] = {}
+    for i, key in enumerate(zip(solved.models.law, solved.models.candidate, strict=True)):
+        known = best.get(key)
+        if known is None or solved.log_evidence[i] > solved.log_evidence[known]:
+            best[key] = i
+    rows = np.asarray(list(best.values()))
+    return Solved(
+        solved.models.rows(rows),
+        solved.log_evidence[rows],
+        solved.covariance[rows],
+        solved.course[rows],
+        solved.leak[rows],
+        solved.jacobian[rows],
+    )
 
 
 def _log_positive(z: FloatArray) -> FloatArray:
@@ -381,14 +250,20 @@ def _log_positive(z: FloatArray) -> FloatArray:
     )
 
 
-def _time_constants(batch: _Batch, covariance: FloatArray) -> FloatArray:
-    longest = np.full(batch.theta.shape[0], np.nan)
-    if not isinstance(batch, _ShapedBatch):
-        return longest
-    for slot in range(_COURSES):
-        amplitude = batch.theta[:, 2 + slot]
-        sd = np.sqrt(covariance[:, 2 + slot, 2 + slot])
-        shown = (batch.forms[:, slot] == settling.EXP_COURSE) & (np.abs(amplitude) > 2.0 * sd)
-        tau = np.exp(batch.theta[:, 4 + slot])
-        longest = np.where(shown, np.fmax(longest, tau), longest)
-    return longest
+def _slow_part(solved: Solved) -> tuple[FloatArray, FloatArray]:
+    """Find the longest time constant [s] of each model that its curve shows, and its rise [Pa]."""
+    models = solved.models
+    longest = np.full(models.law.size, np.nan)
+    rise = np.zeros(models.law.size)
+    if not isinstance(models, ShapedModels):
+        return longest, rise
+    end = models.data.time_s[-1]
+    for slot in range(COURSES):
+        amplitude = models.theta[:, 2 + slot]
+        sd = np.sqrt(solved.covariance[:, 2 + slot, 2 + slot])
+        shown = (models.forms[:, slot] == settling.EXP_COURSE) & (np.abs(amplitude) > 2.0 * sd)
+        tau = np.exp(models.theta[:, 4 + slot])
+        longer = shown & ~(longest >= tau)
+        longest = np.where(longer, tau, longest)
+        rise = np.where(longer, amplitude * -np.expm1(-end / tau), rise)
+    return longest, rise

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analysis import blocks
+from rig.analysis import blocks, noise
 from rig.analysis.gas import FloatArray
 from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve
 from rig.records import Finding
@@ -74,15 +74,15 @@ def inspect(
     spoiled: list[Finding] = []
     notes: list[Finding] = []
     first, stop = _hold_bounds(smooth, white_sd_pa, step_pa)
-    noise = max(white_sd_pa, step_pa / 3.0, 1.0)
+    jitter = max(white_sd_pa, step_pa / 3.0, 1.0)
 
-    if np.median(p) > ambient + max(1000.0, 10.0 * noise):
+    if np.median(p) > ambient + max(1000.0, 10.0 * jitter):
         spoiled.append(finding("above_ambient", pressure_pa=float(np.median(p))))
         return Inspection(
             first, stop, wild, float(t[first]), white_sd_pa, step_pa, tuple(spoiled), (), None
         )
     start_vacuum = float(np.max(vacuum[first : max(first + 1, stop)]))
-    if start_vacuum < max(1500.0, 20.0 * noise):
+    if start_vacuum < max(1500.0, 20.0 * jitter):
         spoiled.append(finding("no_vacuum", vacuum_pa=start_vacuum))
 
     spoiled += _frozen_reading(t, p, first, stop, start_vacuum, ambient)
@@ -94,8 +94,8 @@ def inspect(
         if moved > _AMBIENT_MOVED_PA:
             spoiled.append(finding("ambient_moved", change_pa=moved))
 
-    jumps = _jumps(t[good], p[good], first=t[first], stop=t[stop - 1], noise=noise)
-    gone = np.flatnonzero(vacuum[first:stop] < max(_GONE_SHARE * start_vacuum, 5.0 * noise))
+    jumps = _jumps(t[good], p[good], first=t[first], stop=t[stop - 1], jitter=jitter)
+    gone = np.flatnonzero(vacuum[first:stop] < max(_GONE_SHARE * start_vacuum, 5.0 * jitter))
     gone_s = float(t[first + gone[0]]) if gone.size else None
     if gone_s is not None and not spoiled:
         # A leak is fastest at once; a vacuum that held and then ran off lost its hose.
@@ -129,6 +129,15 @@ def inspect(
         tuple(notes),
         gone_s,
     )
+
+
+def hold_start_s(curve: HoldCurve) -> float:
+    """Find the time [s] at which the hold begins: the last stroke of the pull, if it is there."""
+    smooth = blocks.running_median(curve.pressure_pa)
+    first, _ = _hold_bounds(
+        smooth, noise.white_sd(curve.pressure_pa), noise.converter_step(curve.pressure_pa)
+    )
+    return float(curve.time_s[first])
 
 
 def _hold_bounds(smooth: FloatArray, white_sd_pa: float, step_pa: float) -> tuple[int, int]:
@@ -206,7 +215,7 @@ class _Jump:
 
 
 def _jumps(
-    t: FloatArray, p: FloatArray, *, first: float, stop: float, noise: float
+    t: FloatArray, p: FloatArray, *, first: float, stop: float, jitter: float
 ) -> list[_Jump]:
     """Find where the pressure steps, or its slope grows at once: no leak and no settling does."""
     held = (t >= first) & (t <= stop)
@@ -220,7 +229,7 @@ def _jumps(
         return []
     times = t[: count * size].reshape(count, size).mean(axis=1)
     levels = np.median(p[: count * size].reshape(count, size), axis=1)
-    level_sd = 1.25 * noise / np.sqrt(size)
+    level_sd = 1.25 * jitter / np.sqrt(size)
     rise = np.diff(levels) / np.diff(times)
     found: list[_Jump] = []
     k = 4

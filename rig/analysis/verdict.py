@@ -56,10 +56,10 @@ def conformance_probability(
     z_low, z_high = (low - value) / u, (high - value) / u
     # Of the two tails, difference the pair that keeps its digits.
     if z_low > 0.0:
-        return _tail(z_low) - _tail(z_high)
+        return z_to_error(z_low) - z_to_error(z_high)
     if z_high < 0.0:
-        return _tail(-z_high) - _tail(-z_low)
-    return 1.0 - _tail(-z_low) - _tail(z_high)
+        return z_to_error(-z_high) - z_to_error(-z_low)
+    return 1.0 - z_to_error(-z_low) - z_to_error(z_high)
 
 
 def specific_risk(value: float, u: float, lower: float | None, upper: float | None) -> float:
@@ -76,6 +76,11 @@ def required_z(probability: float) -> float:
     `probability` of conformity, 0 < p < 1 (JCGM 106 clause 7, table 1).
     """
     return _STANDARD.inv_cdf(probability)
+
+
+def z_to_error(z: float) -> float:
+    """Compute the one-sided error of a decision at z: the share of a standard normal above it."""
+    return 0.5 * math.erfc(z / math.sqrt(2.0))
 
 
 def guard_band(u: float, probability: float) -> float:
@@ -180,7 +185,7 @@ def spending_bound(confidence: float, share: float) -> float:
     """
     if not 0.0 < share <= 1.0 or not 0.0 < confidence < 1.0:
         raise ValueError(f"share {share} or confidence {confidence} is out of range")
-    return 2.0 * _tail(-_STANDARD.inv_cdf((1.0 - confidence) / 2.0) / math.sqrt(share))
+    return 2.0 * z_to_error(-_STANDARD.inv_cdf((1.0 - confidence) / 2.0) / math.sqrt(share))
 
 
 def sequential_bounds(alpha: float, shares: Sequence[float]) -> FloatArray:
@@ -235,7 +240,7 @@ def _crossing_edge(
     edge = start
     for _ in range(60):
         z = (edge - position) / spread
-        crossing = float(mass @ np.fromiter(map(_tail, z), float, len(z)))
+        crossing = float(mass @ np.fromiter(map(z_to_error, z), float, len(z)))
         density = float(mass @ np.exp(-0.5 * z * z)) / (spread * math.sqrt(2.0 * math.pi))
         step = math.log(crossing / error) * crossing / density
         edge += step
@@ -252,7 +257,3 @@ def _gauss_legendre(
     centres = left + half * (2 * np.arange(panels) + 1)
     nodes = (centres[:, None] + half * unit_nodes).ravel()
     return nodes, np.tile(half * unit_weights, panels)
-
-
-def _tail(z: float) -> float:
-    return 0.5 * math.erfc(z / math.sqrt(2.0))

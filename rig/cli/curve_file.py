@@ -30,11 +30,11 @@ from rig.cli.curve_rows import (
 )
 from rig.cli.settings import CONDITION_OF_KEY, KnownConditions
 from rig.errors import InputError
-from rig.units import PA_PER_INHG, PA_PER_KPA
+from rig.units import PA_PER_INHG, PA_PER_KPA, ZERO_CELSIUS_K
 
 MAX_BYTES = 64_000_000
 MAX_ROWS = 2_000_000
-LEAST_ROWS = 10
+LEAST_ROWS = 20
 MAX_PRESSURE_KPA = 2000.0
 MAX_TIME_S = 1e11
 """Beyond any clock that counts seconds; milliseconds since 1970 lie above it."""
@@ -54,12 +54,14 @@ class CurveFile:
     columns: Mapping[str, FloatArray]
     line_numbers: Sequence[int]
 
-    def recorded(self, column: str) -> FloatArray | None:
-        """Return the ambient pressure [Pa] or gas temperature [K] of each sample, if recorded."""
-        if column not in self.columns:
-            return None
-        condition = CONDITION_OF_KEY[column]
-        return self.columns[column] * condition.si_per_unit + condition.si_at_zero
+    def recorded_ambient_pa(self) -> FloatArray | None:
+        """Return the ambient pressure [Pa] of each sample, None where it was not recorded."""
+        return self.columns[AMBIENT] * PA_PER_KPA if AMBIENT in self.columns else None
+
+    def recorded_gas_temperature_k(self) -> FloatArray | None:
+        """Return the gas temperature [K] of each sample, None where it was not recorded."""
+        is_recorded = GAS_TEMPERATURE in self.columns
+        return self.columns[GAS_TEMPERATURE] + ZERO_CELSIUS_K if is_recorded else None
 
     def pressure_pa(self, ambient_pa: FloatArray | float) -> FloatArray:
         """Return the absolute pressure [Pa] of each sample; `ambient_pa` turns vacuum into it.
@@ -93,9 +95,7 @@ class CurveFile:
     def refuse_impossible(self) -> None:
         """Raise InputError at the first sample that no hold could give, in the order of columns."""
         time_s = self.columns[TIME]
-        self._refuse(
-            np.abs(time_s) > MAX_TIME_S, TIME, time_s, "s; give seconds, not milliseconds"
-        )
+        self._refuse(np.abs(time_s) > MAX_TIME_S, TIME, time_s, "s; give seconds, not milliseconds")
         step_s = np.diff(time_s, prepend=-np.inf)
         self._refuse(
             step_s == 0.0,
@@ -118,7 +118,7 @@ class CurveFile:
 
 def _range_of_condition(column: str) -> tuple[str, float, float, str]:
     condition = CONDITION_OF_KEY[column]
-    return column, condition.low, condition.high, f"{condition.unit}; {condition.unlike}"
+    return column, condition.low, condition.high, condition.beyond
 
 
 _RANGES = (
@@ -176,7 +176,7 @@ def read_curve_file(path: Path, shown_name: str | None = None) -> CurveFile:
     numbers, texts = numbers[1:], texts[1:]
     if not texts:
         raise InputError(
-            f"{name}, line {header.line}: no samples follow the header; was the logger running?"
+            f"{name}, line {header.line}: no samples follow the header; see whether the logger ran."
         )
     if len(texts) > MAX_ROWS:
         raise InputError(_too_large(name, f"more than {MAX_ROWS:,} samples"))
@@ -216,7 +216,7 @@ _OTHER_ENCODINGS = (codecs.BOM_UTF16_LE, codecs.BOM_UTF16_BE)
 
 def _text(name: str, content: bytes) -> str:
     if not content.strip():
-        raise InputError(f"{name} is empty; was the logger running?")
+        raise InputError(f"{name} is empty; see whether the logger ran.")
     if content.startswith(_OTHER_ENCODINGS):
         raise InputError(f"{name} is UTF-16 text; save it as CSV in UTF-8.")
     zero = content.find(b"\0")
@@ -237,7 +237,7 @@ def _text(name: str, content: bytes) -> str:
 
 def _byte_place(content: bytes, place: int) -> str:
     line = content.count(b"\n", 0, place) + 1
-    return f"line {line}, byte {place} of the file"
+    return f"line {line}, byte {place + 1} of the file"
 
 
 def _lines(name: str, text: str) -> list[str]:
@@ -247,6 +247,8 @@ def _lines(name: str, text: str) -> list[str]:
 
 
 _CONDITION_LINE = re.compile(r"#+\s*([A-Za-z][A-Za-z0-9_]*)\s*([:=]?)\s*(.*)")
+
+
 def _with_condition(
     name: str, known: KnownConditions, said: dict[str, int], line: Line
 ) -> KnownConditions:
@@ -267,16 +269,8 @@ def _with_condition(
             f"{where}: {key} stands in line {said[key]} already; remove one of the two lines."
         )
     said[key] = line.number
-    if not _PLAIN_NUMBER.fullmatch(value):
-        raise InputError(
-            f"{where}: {key} is {shown(value)}, but a plain number in {condition.unit} is needed, "
-            "with a point and without a unit."
-        )
-    si = condition.to_si(float(value), f"{where}: {key}")
+    si = condition.read_plain(value, f"{where}: {key}")
     return replace(known, **{condition.field: si})
-
-
-_PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
 
 
 def _refuse_lookalike(where: str, key: str, sign: str, value: str) -> None:

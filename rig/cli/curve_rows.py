@@ -202,7 +202,7 @@ def _ragged(where: str, header: Header, text: str, cells: Sequence[str]) -> str:
             "numbers had decimal commas; write them with a point."
         )
     return (
-        f"{where}, column {min(len(cells), header.width + 1)}: the line has {len(cells)} "
+        f"{where}, column {min(len(cells), header.width) + 1}: the line has {len(cells)} "
         f"column{'s' if len(cells) != 1 else ''}, the header names {header.width}; complete the "
         "line, or remove it if the logger broke it off."
     )

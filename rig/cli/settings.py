@@ -3,10 +3,11 @@
 Each condition has one entry in `CONDITIONS`: its names, its unit, and the range that is believable.
 """
 
+import re
 from dataclasses import dataclass, fields, replace
 
 from rig.errors import InputError
-from rig.units import M3_PER_CC, PA_PER_KPA, STD_CC_PER_MIN_PER_M3_S, ZERO_CELSIUS_K
+from rig.units import Kind, convert, parse_quantity
 
 
 @dataclass(frozen=True)
@@ -52,83 +53,99 @@ _VALUE_OF = {
 
 @dataclass(frozen=True)
 class Condition:
-    """One condition: its field in `KnownConditions`, its names, its unit and believable range.
+    """One condition: its field in `KnownConditions`, its names, kind and believable range.
 
-    `key` is the name in a file, `option` the one on the command line; `low` and `high` are in the
-    file's unit, both allowed. `unlike` says what a value outside them often is.
+    `key` is the name in a file and `unit` the unit there; `option` is the name on the command line,
+    with an `example`. `low` and `high` are in that unit, both allowed. `meant` says what to give.
     """
 
     field: str
     key: str
     option: str
+    kind: Kind
     unit: str
-    si_per_unit: float
     low: float
     high: float
-    unlike: str
-    si_at_zero: float = 0.0
+    meant: str
+    example: str
 
-    def to_si(self, value: float, where: str) -> float:
-        """Convert a value in the file's unit to SI; Raises InputError as `check_si` does."""
-        return self.check_si(value * self.si_per_unit + self.si_at_zero, where)
+    def read_plain(self, text: str, where: str) -> float:
+        """Read a value that a file gives as a plain number; return it in SI.
 
-    def check_si(self, value_si: float, where: str) -> float:
-        """Return a value in SI as it is.
-
-        Raises InputError, naming `where`, for a value outside the believable range.
+        Raises InputError, naming `where`, for anything but a number, and as `read` does.
         """
-        value = (value_si - self.si_at_zero) / self.si_per_unit
+        if not _PLAIN_NUMBER.fullmatch(text):
+            raise InputError(
+                f"{where} is {text[:30]!a}, but a plain number in {self.unit} is needed, with "
+                "a point and without a unit."
+            )
+        return self.read(f"{text} {self.unit}", where)
+
+    def read(self, text: str, where: str) -> float:
+        """Read a value with its unit; return it in SI.
+
+        Raises InputError, naming `where`, for a text that is no such quantity, and for a value
+        outside the believable range.
+        """
+        value_si = parse_quantity(text, self.kind, where).value_si
+        value = convert(value_si, self.kind, self.unit)
         slack = 1e-9 * max(abs(self.low), abs(self.high))
         if not self.low - slack <= value <= self.high + slack:
-            raise InputError(
-                f"{where} is {value:g} {self.unit}, but {self.low:g} to {self.high:g} {self.unit} "
-                f"is believable; {self.unlike}."
-            )
+            raise InputError(f"{where} is {value:g} {self.beyond}.")
         return value_si
 
+    @property
+    def beyond(self) -> str:
+        """Say after a value beyond the range, with its unit, what is believable."""
+        return (
+            f"{self.unit}, but {self.low:g} to {self.high:g} {self.unit} is believable; give "
+            f"{self.meant}"
+        )
 
-_M3_S_PER_STD_CC_MIN = 1.0 / STD_CC_PER_MIN_PER_M3_S
 
+_PLAIN_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d{1,3})?", re.ASCII)
+
+# fmt: off
 CONDITIONS = (
     Condition(
-        "ambient_pa", "ambient_kpa", "--ambient", "kPa", PA_PER_KPA, 30.0, 120.0,
-        "give the barometer at the bench as it stands (not reduced to sea level), in kPa",
+        "ambient_pa", "ambient_kpa", "--ambient", Kind.ABSOLUTE_PRESSURE, "kPa", 30.0, 120.0,
+        "the barometer at the bench as it stands, not reduced to sea level", "101.1kPa",
     ),
     Condition(
-        "ambient_u_pa", "ambient_u_kpa", "--ambient-u", "kPa", PA_PER_KPA, 0.0, 20.0,
-        "give the standard uncertainty of the barometer in kPa",
+        "ambient_u_pa", "ambient_u_kpa", "--ambient-u", Kind.ABSOLUTE_PRESSURE, "kPa", 0.0, 20.0,
+        "the standard uncertainty of the barometer", "0.2kPa",
     ),
     Condition(
-        "gas_temperature_k", "gas_temperature_c", "--gas-temperature", "degC", 1.0, -40.0, 150.0,
-        "give the temperature of the air in the hose in degC", si_at_zero=ZERO_CELSIUS_K,
+        "gas_temperature_k", "gas_temperature_c", "--gas-temperature", Kind.TEMPERATURE, "degC",
+        -40.0, 150.0, "the temperature of the air in the hose", "22degC",
     ),
     Condition(
-        "gas_temperature_u_k", "gas_temperature_u_c", "--gas-temperature-u", "degC", 1.0, 0.0, 50.0,
-        "give the standard uncertainty of the gas temperature in degC",
+        "gas_temperature_u_k", "gas_temperature_u_c", "--gas-temperature-u",
+        Kind.TEMPERATURE_DIFFERENCE, "degC", 0.0, 50.0,
+        "the standard uncertainty of the gas temperature", "1degC",
     ),
     Condition(
-        "volume_m3", "volume_cc", "--volume", "cm3", M3_PER_CC, 0.1, 100_000.0,
-        "give the whole test volume, hose and part together, in cm3",
+        "volume_m3", "volume_cc", "--volume", Kind.VOLUME, "cm3", 0.1, 100_000.0,
+        "the whole test volume, hose and part together", "75cc",
     ),
     Condition(
-        "volume_u_m3", "volume_u_cc", "--volume-u", "cm3", M3_PER_CC, 0.0, 50_000.0,
-        "give the standard uncertainty of the test volume in cm3",
+        "volume_u_m3", "volume_u_cc", "--volume-u", Kind.VOLUME, "cm3", 0.0, 50_000.0,
+        "the standard uncertainty of the test volume", "0.75cc",
     ),
     Condition(
-        "span_u", "span_u_percent", "--span-u", "%", 0.01, 0.0, 20.0,
-        "give the standard uncertainty of the sensor's span in percent of the reading",
+        "span_u", "span_u_percent", "--span-u", Kind.SHARE, "%", 0.0, 20.0,
+        "the standard uncertainty of the sensor's span", "1%",
     ),
     Condition(
-        "own_leak_m3_s", "own_leak_std_cm3_min", "--own-leak", "standard cm3/min",
-        _M3_S_PER_STD_CC_MIN, -10.0, 1000.0,
-        "give the leak of the rig alone, hose end capped, in standard cm3/min",
+        "own_leak_m3_s", "own_leak_std_cm3_min", "--own-leak", Kind.FLOW, "cm3/min ANR", 0.0, 1e3,
+        "the leak of the rig alone, hose end capped", '"0.05 cm3/min ANR"',
     ),
     Condition(
-        "own_leak_u_m3_s", "own_leak_u_std_cm3_min", "--own-leak-u", "standard cm3/min",
-        _M3_S_PER_STD_CC_MIN, 0.0, 1000.0,
-        "give the standard uncertainty of the rig's own leak in standard cm3/min",
+        "own_leak_u_m3_s", "own_leak_u_std_cm3_min", "--own-leak-u", Kind.FLOW, "cm3/min ANR", 0.0,
+        1e3, "the standard uncertainty of the rig's own leak", '"0.01 cm3/min ANR"',
     ),
 )
+# fmt: on
 """Every condition that a file or the command line can give."""
 
 CONDITION_OF_KEY = {condition.key: condition for condition in CONDITIONS}

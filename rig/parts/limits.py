@@ -1,6 +1,6 @@
 """Own one limit as its source prints it, and the judgement of a value by it; never read a file."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass
 from enum import StrEnum
 from types import MappingProxyType
@@ -86,8 +86,8 @@ class Limit:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "conditions", MappingProxyType(dict(self.conditions)))
-        self._refuse_incomplete()
         self._refuse_wrong_kinds()
+        self._refuse_incomplete()
         self._refuse_impossible_figures()
         self._refuse_contradiction()
 
@@ -111,9 +111,12 @@ class Limit:
     @property
     def kind(self) -> Kind:
         """The kind of quantity that is judged, whose SI unit an estimate must have."""
-        bound = self.judged_lower or self.judged_upper
-        assert bound is not None  # noqa: S101 - a limit without any bound was refused
-        return bound.quantity.kind
+        return self._figures[0].kind
+
+    @property
+    def _figures(self) -> tuple[Quantity, ...]:
+        bounds = (self.judged_lower, self.judged_upper)
+        return tuple(bound.quantity for bound in bounds if bound is not None)
 
     @property
     def rests_on_rig_default(self) -> bool:
@@ -123,11 +126,10 @@ class Limit:
     @property
     def findings(self) -> tuple[Finding, ...]:
         """What is doubtful about the limit, though it may be true."""
-        found = [
-            plausibility.beyond_hand_pump(quantity)
-            for quantity in self.conditions.values()
-            if quantity.kind is Kind.VACUUM
-        ]
+        stated = [*self.conditions.values(), *self._figures]
+        vacuums = [quantity for quantity in stated if quantity.kind is Kind.VACUUM]
+        deepest = max(vacuums, key=lambda vacuum: vacuum.value_si, default=None)
+        found = [None if deepest is None else plausibility.beyond_hand_pump(deepest)]
         if self.shape in (Shape.RISE_TIME, Shape.FALL_TIME):
             if Condition.REFERENCE_VOLUME not in self.conditions:
                 found.append(Finding("limit_without_volume"))
@@ -185,21 +187,108 @@ class Limit:
                 f" Use one of: {', '.join(_HELD_SHAPES)}."
             )
         start_pa = self.conditions[Condition.START_VACUUM].value_si
+        figure_si = self._figures[0].value_si
         if self.shape is Shape.TIME_TO_DROP:
-            assert self.lower is not None  # noqa: S101 - required of this shape
-            within_s = self.lower.quantity.value_si
+            within_s = figure_si
             max_drop_pa = start_pa - self.conditions[Condition.END_VACUUM].value_si
         else:
             within_s = self.conditions[Condition.DURATION].value_si
-            bound = self.judged_lower or self.judged_upper
-            assert bound is not None  # noqa: S101 - a limit without any bound was refused
-            figure_pa = bound.quantity.value_si
-            max_drop_pa = start_pa - figure_pa if self.shape is Shape.REMAINING else figure_pa
+            max_drop_pa = start_pa - figure_si if self.shape is Shape.REMAINING else figure_si
         volume = self.conditions.get(Condition.REFERENCE_VOLUME)
-        return DropLimit(
-            from_vacuum_pa=start_pa,
-            within_s=within_s,
-            reference_volume_m3=default_reference_volume_m3 if volume is None else volume.value_si,
-            max_drop_pa=None if confidence is None else max_drop_pa,
-            confidence=0.95 if confidence is None else confidence,
-        )
+        volume_m3 = default_reference_volume_m3 if volume is None else volume.value_si
+        if confidence is None:
+            return DropLimit(start_pa, within_s, volume_m3)
+        return DropLimit(start_pa, within_s, volume_m3, max_drop_pa, confidence)
+
+    def _refuse_incomplete(self) -> None:
+        rule = SHAPE_RULES[self.shape]
+        name = f"A limit of shape '{self.shape}'"
+        if not rule.takes_lower and self.lower is not None:
+            raise LimitError(f"{name} takes no lower bound, and has {self.lower.quantity}.")
+        if not rule.takes_upper and self.upper is not None:
+            raise LimitError(f"{name} takes no upper bound, and has {self.upper.quantity}.")
+        for key, condition in rule.required.items():
+            if condition not in self.conditions:
+                raise LimitError(f"{name} needs its {condition}: state it under '{key}'.")
+        for condition, quantity in self.conditions.items():
+            if condition not in rule.conditions.values():
+                raise LimitError(f"{name} has no {condition}, and {quantity} is given for one.")
+        if rule.is_band is (self.below is None):
+            only = "needs" if rule.is_band else "does not take"
+            raise LimitError(
+                f"{name} {only} a word on when the passage is open or closed (closed_below and"
+                " open_above, or open_below and closed_above)."
+            )
+        if self.shape is Shape.SIGNAL_AT_VACUUM and len(_APPLIED & set(self.conditions)) != 1:
+            raise LimitError(
+                f"{name} needs either the {Condition.AT_VACUUM} ('at') or the"
+                f" {Condition.AT_PRESSURE} ('at_pressure'), and not both."
+            )
+        if not self._figures:
+            raise LimitError(
+                f"{name} needs a figure. Where the source says only that the part must hold, the"
+                f" shape is '{Shape.HOLD}'."
+            )
+
+    def _refuse_wrong_kinds(self) -> None:
+        kinds = SHAPE_RULES[self.shape].judged
+        bounds = [bound.quantity for bound in (self.lower, self.upper) if bound is not None]
+        for figure in bounds:
+            if figure.kind not in kinds or figure.kind is not bounds[0].kind:
+                raise LimitError(
+                    f"{figure} is {figure.kind}, and a limit of shape '{self.shape}' is on"
+                    f" {' or '.join(kinds)}, the same at both ends."
+                )
+        for condition, quantity in self.conditions.items():
+            if quantity.kind not in CONDITION_KINDS[condition]:
+                raise LimitError(f"The {condition} cannot be {quantity}, which is {quantity.kind}.")
+
+    def _refuse_impossible_figures(self) -> None:
+        for condition, quantity in self.conditions.items():
+            what = f"A {condition}"
+            plausibility.refuse_beyond_barometer(quantity, what)
+            if condition in _MORE_THAN_ZERO:
+                plausibility.refuse_zero(quantity, what)
+        start = self.conditions.get(Condition.START_VACUUM)
+        if start is not None and self.shape is not Shape.RISE_TIME:
+            plausibility.refuse_zero(start, f"A {Condition.START_VACUUM}")
+        for bound in (self.judged_lower, self.judged_upper):
+            if bound is None:
+                continue
+            plausibility.refuse_beyond_barometer(bound.quantity, f"A {self._figures[0].kind}")
+            if self.kind is Kind.TIME or self.shape in _HELD_SHAPES:
+                plausibility.refuse_zero(bound.quantity, f"A limit of shape '{self.shape}'")
+
+    def _refuse_contradiction(self) -> None:
+        if self.lower is not None and self.upper is not None:
+            what = "The bounds"
+            if self.below is not None:
+                what = f"The passage cannot be {self.below} and not {self.below} at once"
+            plausibility.refuse_out_of_order(self.lower.quantity, self.upper.quantity, what)
+        for smaller, larger, reason in self._orders():
+            plausibility.refuse_unless_below(smaller, larger, reason)
+
+    def _orders(self) -> Iterator[tuple[Quantity, Quantity, str]]:
+        start = self.conditions.get(Condition.START_VACUUM)
+        end = self.conditions.get(Condition.END_VACUUM)
+        supply = self.conditions.get(Condition.SUPPLY_VACUUM)
+        if start is not None and self.judged_upper is not None and self.kind is Kind.VACUUM:
+            what = "drop" if self.shape in (Shape.DROP, Shape.HOLD) else "vacuum that may be left"
+            yield self.judged_upper.quantity, start, f"The {what} must be below the start vacuum"
+        if self.shape is Shape.REMAINING and start is not None:
+            reason = "What remains must be below the start vacuum, for nothing loses nothing"
+            yield self._figures[0], start, reason
+        if start is not None and end is not None:
+            if self.shape is Shape.RISE_TIME:
+                yield start, end, "A rise must end above its start"
+            else:
+                yield end, start, "A fall must end below its start"
+        if supply is not None and end is not None:
+            yield end, supply, "A rise must end below its supply, which it only approaches"
+        if supply is not None and self.shape is Shape.SETTLE and self.lower is not None:
+            yield self.lower.quantity, supply, "A part cannot settle above its supply"
+
+
+_HELD_SHAPES = (Shape.HOLD, Shape.DROP, Shape.REMAINING, Shape.TIME_TO_DROP)
+_APPLIED = {Condition.AT_VACUUM, Condition.AT_PRESSURE}
+_MORE_THAN_ZERO = (Condition.DURATION, Condition.REFERENCE_VOLUME, Condition.SUPPLY_VACUUM)

@@ -50,7 +50,9 @@ def refuse_disagreement(printed: Sequence[Quantity], what: str) -> None:
 def refuse_out_of_order(lower: Quantity, upper: Quantity, what: str) -> None:
     """Raise LimitError when nothing lies between a lower and an upper bound."""
     if lower.value_si >= upper.value_si:
-        raise LimitError(f"{what}: nothing lies above {lower} and below {upper}. Swap or mend them.")
+        raise LimitError(
+            f"{what}: nothing lies above {lower} and below {upper}. Swap or mend them."
+        )
 
 
 def refuse_unless_below(smaller: Quantity, larger: Quantity, reason: str) -> None:

@@ -116,9 +116,8 @@ class ThermistorCurve:
         """Get dT/dR [K/ohm], negative, at a resistance [ohm], any shape; NaN off the branch."""
         log_ratio = self._log_ratio(ohm)
         inverse = _cubic(self.coefficients, log_ratio)
-        return -_cubic_slope(self.coefficients, log_ratio) / (
-            inverse**2 * np.asarray(ohm, dtype=float)
-        )
+        per_log = -_cubic_slope(self.coefficients, log_ratio) / inverse**2
+        return np.asarray(per_log / np.asarray(ohm, dtype=float))
 
     def temperature_covariance_k2(self, ohm: ArrayLike) -> FloatArray:
         """Get the covariance [K^2] (n, n) of the temperatures at `ohm` (n,) from the coefficients.
@@ -139,17 +138,15 @@ class ThermistorCurve:
         """
         values = np.asarray(ohm, dtype=float)
         variance = np.diag(self.temperature_covariance_k2(values.ravel())).reshape(values.shape)
-        return np.sqrt(variance + self.tolerance_half_width_k**2 / 3.0)
+        return np.asarray(np.sqrt(variance + self.tolerance_half_width_k**2 / 3.0))
 
     @cached_property
     def _branch(self) -> tuple[float, float]:
         """Lowest and highest L between which temperature falls as resistance rises."""
         low = math.log(_LEAST_OHM / self.reference_ohm)
         high = math.log(_MOST_OHM / self.reference_ohm)
-        _, a1, a2, a3 = self.coefficients
-        roots = np.roots([3.0 * a3, 2.0 * a2, a1])
-        turns = np.sort(roots.real[(roots.imag == 0.0) & (roots.real > low) & (roots.real < high)])
-        edges = np.concatenate(([low], turns, [high]))
+        turns = [turn for turn in _turns(self.coefficients) if low < turn < high]
+        edges = np.array([low, *turns, high])
         values = _cubic(self.coefficients, edges)
         useful = np.clip(values, 1.0 / _HOTTEST_K, 1.0 / _COLDEST_K)
         widest = int(np.argmax(np.diff(useful)))
@@ -185,14 +182,27 @@ def inspect_curve(curve: ThermistorCurve, low_degc: float, high_degc: float) -> 
 
 def _cubic(coefficients: tuple[float, float, float, float], log_ratio: FloatArray) -> FloatArray:
     a0, a1, a2, a3 = coefficients
-    return a0 + log_ratio * (a1 + log_ratio * (a2 + log_ratio * a3))
+    return np.asarray(a0 + log_ratio * (a1 + log_ratio * (a2 + log_ratio * a3)))
 
 
 def _cubic_slope(
     coefficients: tuple[float, float, float, float], log_ratio: FloatArray
 ) -> FloatArray:
     _, a1, a2, a3 = coefficients
-    return a1 + log_ratio * (2.0 * a2 + log_ratio * 3.0 * a3)
+    return np.asarray(a1 + log_ratio * (2.0 * a2 + log_ratio * 3.0 * a3))
+
+
+def _turns(coefficients: tuple[float, float, float, float]) -> list[float]:
+    """List the L, rising, at which the cubic turns round: the roots of its slope."""
+    _, a1, a2, a3 = coefficients
+    discriminant = a2 * a2 - 3.0 * a3 * a1
+    if not discriminant > 0.0:
+        return []
+    shared = -(a2 + math.copysign(math.sqrt(discriminant), a2))
+    turns = [a1 / shared]
+    if a3 != 0.0:
+        turns.append(shared / (3.0 * a3))
+    return sorted(turns)
 
 
 def _bisect(
@@ -209,4 +219,4 @@ def _bisect(
         too_low = _cubic(coefficients, middle) < wanted
         below = np.where(too_low, middle, below)
         above = np.where(too_low, above, middle)
-    return 0.5 * (below + above)
+    return np.asarray(0.5 * (below + above))

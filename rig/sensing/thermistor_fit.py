@@ -44,9 +44,9 @@ def curve_through(
     falls = np.all(np.diff(kelvin[order]) > 0.0) and np.all(np.diff(values[order]) < 0.0)
     if kelvin.size != 3 or not falls:
         raise InputError(
-            f"thermistor points {list(temperature_degc)} degC, {list(ohm)} ohm: an exact curve needs"
-            " three points whose resistance falls as the temperature rises: look for swapped or"
-            " repeated ones"
+            f"thermistor points {list(temperature_degc)} degC, {list(ohm)} ohm: an exact curve"
+            " needs three points whose resistance falls as the temperature rises: look for swapped"
+            " or repeated ones"
         )
     design = _design(np.log(values), kelvin, _THREE_TERMS)
     fit = linear_least_squares(design, kelvin, 1.0 if temperature_u_k is None else temperature_u_k)
@@ -79,9 +79,10 @@ def fit_curve(
     fit = linear_least_squares(design, kelvin)
     curve = _curve_of(fit.parameters, fit.covariance, used, values)
     if temperature_u_k is not None or ohm_rel_u is not None:
-        through_ohm_k = curve.slope_k_per_ohm(values) * values * np.asarray(ohm_rel_u or 0.0)
-        sd_k = np.hypot(np.asarray(temperature_u_k or 0.0), through_ohm_k)
-        fit = linear_least_squares(design, kelvin, sd_k)
+        direct_k = np.asarray(0.0 if temperature_u_k is None else temperature_u_k)
+        rel_u = np.asarray(0.0 if ohm_rel_u is None else ohm_rel_u)
+        through_ohm_k = curve.slope_k_per_ohm(values) * values * rel_u
+        fit = linear_least_squares(design, kelvin, np.hypot(direct_k, through_ohm_k))
         curve = _curve_of(fit.parameters, fit.covariance, used, values)
     residual_k = kelvin - ZERO_CELSIUS_K - curve.temperature_degc(values)
     freedom = kelvin.size - terms

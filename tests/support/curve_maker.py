@@ -178,7 +178,7 @@ def draw(
         volume_m3=(volume_cc or picked_cc) * 1e-6,
         volume_u_m3=(volume_cc or picked_cc) * 1e-6 * log_uniform(rng, 0.005, 0.03),
     )
-    off = rng.standard_normal(4)
+    off = rng.standard_normal(4).tolist()
     start = float(rng.uniform(15.0, 17.0)) / 15.0 * Gauge().from_vacuum_pa
     step = float(rng.choice([2.0, 4.0, 7.93, 15.87, 31.74]))
     rate_hz = float(rng.choice([20.0, 50.0, 100.0, 200.0], p=[0.2, 0.5, 0.2, 0.1]))

@@ -1,0 +1,68 @@
+"""Own the early decision: when a hold is looked at, and how much error each look may spend.
+
+A hold is judged at a few fixed times while it is recorded, and stops at the first that decides.
+Looking often must not raise the chance of a wrong call, so each look has a stricter bound than a
+single look at the end would have, by error spending (Lan and DeMets, 1983) on the random part of
+the uncertainty. What does not average out (volume, span, zero) is the same error at every look and
+is not spent.
+"""
+
+from dataclasses import dataclass, replace
+from functools import cache
+
+from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, HoldResult
+from rig.analysis.leak import analyse_hold
+from rig.analysis.spoiled import hold_start_s
+from rig.analysis.verdict import sequential_bounds
+from rig.records import Outcome
+
+LOOKS_S = (8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0)
+"""Times into the hold at which it is judged, for a hold of 60 s; others in proportion, from 8 s."""
+_INFORMATION_POWER = 2.0
+"""How the information about a slope grows with time while the settling is being told apart."""
+_STRICTEST_Z = 12.0
+"""A margin of so many standard deviations decides at any look."""
+
+
+@dataclass(frozen=True)
+class Look:
+    """A look at a time into the hold, with the z that the random part must allow for then."""
+
+    time_s: float
+    random_z: float
+
+
+@cache
+def planned_looks(hold_s: float, confidence: float) -> tuple[Look, ...]:
+    """Plan the looks of a hold of `hold_s` with their one-sided bounds."""
+    times = [t for t in LOOKS_S if t < 0.95 * hold_s] + [hold_s]
+    shares = [(t / hold_s) ** _INFORMATION_POWER for t in times]
+    bounds = sequential_bounds(1.0 - confidence, shares)
+    return tuple(
+        Look(t, min(float(z), _STRICTEST_Z)) for t, z in zip(times, bounds, strict=True)
+    )
+
+
+def decide_early(
+    curve: HoldCurve,
+    conditions: HoldConditions,
+    limit: DropLimit,
+    *,
+    hold_s: float = 60.0,
+) -> HoldResult:
+    """Replay a recorded hold and stop at the first look that decides.
+
+    The result is that of the deciding look, with `decided_at_s` set; of the last look if none
+    decides. A spoiled look ends it as `invalid`.
+    """
+    begin = hold_start_s(curve)
+    result: HoldResult | None = None
+    for look in planned_looks(hold_s, limit.confidence):
+        seen = curve.until(begin + look.time_s)
+        result = analyse_hold(seen, conditions, limit, random_z=look.random_z)
+        if result.outcome is not Outcome.UNDECIDED:
+            return replace(result, decided_at_s=look.time_s)
+        if seen.time_s.size == curve.time_s.size:
+            break
+    assert result is not None  # noqa: S101 - there is always at least one look
+    return result
