@@ -48,7 +48,7 @@ A record that bends decides by itself; one that does not leaves b where it may l
 """
 _SLIGHT = 1e-3
 """Thermal time over filling time below which the gas keeps its temperature."""
-_STEPS = 200
+_STEPS = 60
 _ROUNDS = 3
 _HIGHEST_RATIO = 0.98
 _COARSE_SD = 1e-3

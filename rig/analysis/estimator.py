@@ -10,7 +10,6 @@ import numpy as np
 
 from rig.analysis import blocks, correlation, posterior
 from rig.analysis.gas import (
-    CRITICAL_RATIO_PRIOR,
     STANDARD_TEMPERATURE_K,
     FloatArray,
     Law,
@@ -32,7 +31,8 @@ from rig.analysis.spoiled import Inspection
 from rig.records import Estimate
 from rig.units import SEA_LEVEL_PA
 
-_LAW_WEIGHTS = {Law.ORIFICE: 0.5, Law.LAMINAR: 0.35, Law.PERMEATION: 0.15}
+_LAWS = ((Law.ORIFICE, 0.5), (Law.LAMINAR, 0.35), (Law.PERMEATION, 0.15))
+"""Candidate laws with their prior weights."""
 UNKNOWN_DRIFT_K_S = 0.1 / 60.0 / np.sqrt(3.0)
 """Standard uncertainty of the gas temperature's drift where it was not recorded: 0.1 K/min either
 way, every value as likely."""
@@ -62,7 +62,8 @@ class LeakEstimate:
 
     `leak` [standard m3/s] at the limit's vacuum and sea level; `drop` [Pa] on a hand gauge;
     `views` what each credible candidate says; `unsettled_drop_pa` what the drop would gain if
-    settling whose time constant is more than a third of the hold were no settling but a leak.
+    settling whose time constant is more than a third of the hold were no settling but a leak;
+    `end_misfit` how many standard deviations the last blocks lie off the fit.
     """
 
     leak: Estimate
@@ -70,40 +71,12 @@ class LeakEstimate:
     leak_kind: str
     settling: Settling
     unsettled_drop_pa: float
+    end_misfit: float
     views: tuple[KindView, ...]
     candidates: tuple[Candidate, ...]
     fitted: FittedCurve
     noise: dict[str, float]
     gas_warmed_k: float | None
-
-
-def critical_ratios() -> tuple[tuple[float, float], ...]:
-    """List critical ratios and weights that stand for the uniform prior (Gauss-Legendre)."""
-    low, high = CRITICAL_RATIO_PRIOR
-    nodes, weights = np.polynomial.legendre.leggauss(3)
-    return tuple(
-        (float(low + (high - low) * (node + 1.0) / 2.0), float(weight / 2.0))
-        for node, weight in zip(nodes, weights, strict=True)
-    )
-
-
-def _rough_laws() -> tuple[tuple[LeakLaw, float], ...]:
-    """List one law of each kind, enough to find out about the settling and the noise."""
-    middle = sum(CRITICAL_RATIO_PRIOR) / 2.0
-    return tuple(
-        (LeakLaw(law, middle if law is Law.ORIFICE else 0.5), weight)
-        for law, weight in _LAW_WEIGHTS.items()
-    )
-
-
-def leak_laws() -> tuple[tuple[LeakLaw, float], ...]:
-    """List the candidate laws with their prior weights, which sum to one."""
-    orifices = [
-        (LeakLaw(Law.ORIFICE, b), _LAW_WEIGHTS[Law.ORIFICE] * weight)
-        for b, weight in critical_ratios()
-    ]
-    others = [(LeakLaw(law), _LAW_WEIGHTS[law]) for law in (Law.LAMINAR, Law.PERMEATION)]
-    return (*orifices, *others)
 
 
 def estimate(
@@ -140,12 +113,13 @@ def estimate(
         )
 
     data = prepared(None)
-    rough = posterior.fit_roughly(_rough_laws(), data, start)
-    left, design = posterior.most_credible(rough, data)
+    solved = posterior.fit(_LAWS, data, start)
+    left, design = posterior.most_credible(solved)
     slow = correlation.slow_noise(reduced.time_s, left, design, white, fixed)
     if slow is not None:
         data = prepared(slow)
-    fits = posterior.fit_finely(leak_laws(), data, rough)
+        solved = posterior.fit_again(solved, data)
+    fits = posterior.weigh(solved)
     return _combine(
         fits,
         data,
@@ -215,47 +189,35 @@ def _combine(
     slow: correlation.SlowNoise | None,
     noise: dict[str, float],
 ) -> LeakEstimate:
-    start = SEA_LEVEL_PA - limit.from_vacuum_pa
-    # From rate [Pa/s] at this ambient to flow [standard m3/s] at the limit's vacuum, sea level.
-    to_flow = np.array(
-        [
-            standard_flow(
-                rate_at_ambient(law.law, 1.0, conditions.ambient_pa, SEA_LEVEL_PA)
-                * float(law.shape(start, SEA_LEVEL_PA)),
-                conditions.volume_m3,
-                conditions.gas_temperature_k,
-            )
-            for law in fits.laws
-        ]
-    )[fits.law]
+    states = _leak_states(fits, conditions, limit)
     weight = fits.weight
-    flow = to_flow * fits.rate_pa_s
-    variance = to_flow**2 * fits.rate_variance
-    step = np.maximum(np.sqrt(variance), 1e-12)
-    drop = _drops(fits, flow, limit)
-    gain = (_drops(fits, flow + step, limit) - _drops(fits, flow - step, limit)) / (2.0 * step)
+    flow, drop = states.over_ratios(states.flow), states.over_ratios(states.drop)
+    variance = states.over_ratios(states.variance)
+    drop_variance = states.over_ratios(states.variance * states.gain**2)
+    flow_ratio = states.over_ratios((states.flow - flow[:, None]) ** 2)
+    drop_ratio = states.over_ratios((states.drop - drop[:, None]) ** 2)
     fixed = _fixed_uncertainties(float(weight @ flow), conditions, drift, data)
-    mean_gain = float(weight @ gain)
-    leak = _mixture(fits, flow, variance, fixed)
+    mean_gain = float(weight @ states.over_ratios(states.gain))
+    leak = _mixture(fits, flow, variance, flow_ratio, fixed)
     drop_fixed = {name: u * mean_gain for name, u in fixed.items()}
-    drop_variance = variance * gain**2
     best = int(np.argmax(weight))
     fixed_u = float(np.sqrt(sum(u * u for u in drop_fixed.values())))
     if slow is not None:
         noise = {**noise, "slow_sd_pa": slow.sd_pa, "slow_time_s": slow.time_constant_s}
     return LeakEstimate(
         leak=leak,
-        drop=_mixture(fits, drop, drop_variance, drop_fixed),
+        drop=_mixture(fits, drop, drop_variance, drop_ratio, drop_fixed),
         leak_kind=_leak_kind(fits, leak),
         settling=_settling(fits),
         unsettled_drop_pa=mean_gain * _unsettled_flow(fits, data, conditions),
+        end_misfit=float(np.max(np.abs(data.pressure_pa - fits.course_pa[best])[-3:] / mean_u[-3:])),
         views=tuple(
             KindView(share, mean, float(np.hypot(u, fixed_u)))
-            for _, _, share, mean, u in _groups(fits, drop, drop_variance)
+            for _, _, share, mean, u in _groups(fits, drop, drop_variance + drop_ratio)
         ),
         candidates=tuple(
             Candidate(law, kind, share, mean, u)
-            for law, kind, share, mean, u in _groups(fits, flow, variance)
+            for law, kind, share, mean, u in _groups(fits, flow, variance + flow_ratio)
         ),
         fitted=FittedCurve(
             data.time_s + offset_s,
@@ -293,12 +255,16 @@ def _fixed_uncertainties(
 
 
 def _mixture(
-    fits: posterior.Fits, value: FloatArray, variance: FloatArray, fixed: dict[str, float]
+    fits: posterior.Fits,
+    value: FloatArray,
+    variance: FloatArray,
+    ratio_variance: FloatArray,
+    fixed: dict[str, float],
 ) -> Estimate:
     """Combine candidates (laws, settlings) by their weights; the law of total variance splits u."""
     mean = float(fits.weight @ value)
     random = float(fits.weight @ variance)
-    settled = law = 0.0
+    settled, law = 0.0, float(fits.weight @ ratio_variance)
     for i in range(len(fits.laws)):
         share = np.where(fits.law == i, fits.weight, 0.0)
         total = float(share.sum())
@@ -316,7 +282,7 @@ def _leak_kind(fits: posterior.Fits, leak: Estimate) -> str:
         return "none"
     by_law: dict[str, float] = {}
     for index, share in zip(fits.law, fits.weight, strict=True):
-        name = fits.laws[index].law.value
+        name = fits.laws[index].value
         by_law[name] = by_law.get(name, 0.0) + float(share)
     likely = max(by_law, key=lambda name: by_law[name])
     return likely if by_law[likely] >= _TOLD_APART else "unclear"
@@ -349,7 +315,7 @@ def _groups(
     members: dict[tuple[str, str], list[int]] = {}
     for i, kind in enumerate(fits.kinds):
         if fits.weight[i] > 0.0:
-            members.setdefault((fits.laws[fits.law[i]].law.value, kind), []).append(i)
+            members.setdefault((fits.laws[fits.law[i]].value, kind), []).append(i)
     rows = []
     for (law, kind), indices in members.items():
         share = fits.weight[indices]
@@ -361,13 +327,58 @@ def _groups(
     return sorted(rows, key=lambda row: -row[2])
 
 
-def _drops(fits: posterior.Fits, flow_m3_s: FloatArray, limit: DropLimit) -> FloatArray:
-    """Compute the drops [Pa] on a hand gauge of the leak alone, at sea level and 20 degC."""
+@dataclass(frozen=True)
+class _LeakStates:
+    """What each fit says of the leak at a few critical ratios that stand for its posterior.
+
+    All (fits, ratios): flow [standard m3/s] at the limit's vacuum and sea level, its random
+    variance, drop [Pa] on the hand gauge, and d drop / d flow. `ratio_weight` (ratios,).
+    """
+
+    flow: FloatArray
+    variance: FloatArray
+    drop: FloatArray
+    gain: FloatArray
+    ratio_weight: FloatArray
+
+    def over_ratios(self, values: FloatArray) -> FloatArray:
+        """Average over the critical ratios: (fits,)."""
+        return values @ self.ratio_weight
+
+
+def _leak_states(
+    fits: posterior.Fits, conditions: HoldConditions, limit: DropLimit
+) -> _LeakStates:
+    nodes = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
+    rate, ratio = fits.leak[:, :1], fits.leak[:, 1:]
+    covariance = fits.leak_covariance
+    ratio_sd = np.sqrt(covariance[:, 1, 1])[:, None]
+    ratios = np.clip(ratio + ratio_sd * nodes, 0.0, 0.6)
+    bend = covariance[:, :1, 1] / covariance[:, 1:, 1]
+    rates = rate + bend * (ratios - ratio)
+    rate_variance = np.maximum(covariance[:, :1, 0] - bend * covariance[:, :1, 1], 0.0)
     start = SEA_LEVEL_PA - limit.from_vacuum_pa
-    slope = flow_m3_s * slope_from_flow(1.0, limit.reference_volume_m3, STANDARD_TEMPERATURE_K)
-    drops = np.empty_like(flow_m3_s)
+    ambient = conditions.ambient_pa
+    unit_flow = standard_flow(1.0, conditions.volume_m3, conditions.gas_temperature_k)
+    unit_slope = slope_from_flow(1.0, limit.reference_volume_m3, STANDARD_TEMPERATURE_K)
+    flow, drop, gain = (np.empty_like(ratios) for _ in range(3))
+    to_flow = np.empty_like(ratios)
     for i, law in enumerate(fits.laws):
         rows = fits.law == i
-        rate = slope[rows] / float(law.shape(start, SEA_LEVEL_PA))
-        drops[rows] = law.pressure(limit.within_s, start, rate, SEA_LEVEL_PA) - start
-    return drops
+        orifice = LeakLaw(law, ratios[rows])
+        shape = orifice.shape(start, SEA_LEVEL_PA)
+        to_flow[rows] = unit_flow * rate_at_ambient(law, 1.0, ambient, SEA_LEVEL_PA) * shape
+        flow[rows] = to_flow[rows] * rates[rows]
+        per_flow = unit_slope / shape
+
+        def drops(
+            flows: FloatArray, law: LeakLaw = orifice, per_flow: FloatArray = per_flow
+        ) -> FloatArray:
+            return law.pressure(limit.within_s, start, flows * per_flow, SEA_LEVEL_PA) - start
+
+        drop[rows] = drops(flow[rows])
+        step = np.maximum(to_flow[rows] * np.sqrt(rate_variance[rows]), 1e-13)
+        gain[rows] = (drops(flow[rows] + step) - drops(flow[rows] - step)) / (2.0 * step)
+    return _LeakStates(
+        flow, to_flow**2 * rate_variance, drop, gain, np.array([1.0, 4.0, 1.0]) / 6.0
+    )

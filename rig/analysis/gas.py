@@ -48,13 +48,16 @@ class Law(StrEnum):
 
 @dataclass(frozen=True)
 class LeakLaw:
-    """A law with its critical ratio b (used by the orifice only, 0 <= b < 1)."""
+    """A law with its critical ratio b (used by the orifice only, 0 <= b < 1).
+
+    The critical ratio may be an array that broadcasts with the pressures: many orifices at once.
+    """
 
     law: Law
-    critical_ratio: float = 0.5
+    critical_ratio: float | FloatArray = 0.5
 
     def __post_init__(self) -> None:
-        if not 0.0 <= self.critical_ratio < 1.0:
+        if not np.all((0.0 <= self.critical_ratio) & (np.asarray(self.critical_ratio) < 1.0)):
             raise ValueError(f"critical ratio {self.critical_ratio} is outside 0 <= b < 1")
 
     def shape(self, pressure_pa: ArrayLike, ambient_pa: float) -> FloatArray:
@@ -137,7 +140,7 @@ class LeakLaw:
         return self.shape(pressure_pa, ambient_pa) / start_shape
 
     def derivative_critical_ratio(
-        self, time_s: ArrayLike, start_pa: float, rate_pa_s: float, ambient_pa: float
+        self, time_s: ArrayLike, start_pa: ArrayLike, rate_pa_s: ArrayLike, ambient_pa: float
     ) -> FloatArray:
         """Compute dp/db [Pa] of the orifice at `time_s`; zero for the other laws.
 
@@ -151,8 +154,9 @@ class LeakLaw:
         b = self.critical_ratio
         p = self.pressure(t, start_pa, rate_pa_s, ambient_pa)
         x = np.clip((p / ambient_pa - b) / (1.0 - b), 0.0, 1.0)
-        x_start = min(max((start_pa / ambient_pa - b) / (1.0 - b), 0.0), 1.0)
-        start_part = math.asin(x_start) + math.sqrt((1.0 - x_start) / (1.0 + x_start))
+        start = np.asarray(start_pa, dtype=float) / ambient_pa
+        x_start = np.clip((start - b) / (1.0 - b), 0.0, 1.0)
+        start_part = np.arcsin(x_start) + np.sqrt((1.0 - x_start) / (1.0 + x_start))
         cosine = np.sqrt((1.0 - x) * (1.0 + x))
         return ambient_pa * (1.0 - x + cosine * (np.arcsin(x) - start_part))
 

@@ -14,6 +14,8 @@ from rig.records import Finding, Outcome
 
 _CREDIBLE = 0.05
 """A candidate with less of the weight than this cannot hold up a verdict."""
+_END_MISFIT = 7.0
+"""Standard deviations by which the last blocks may leave the fit before a verdict waits."""
 _OWN_LEAK_SHARE = 1.0 / 3.0
 _DIAL_PA = 338.6
 """A dial is read to a tenth of an inch of mercury at best."""
@@ -146,6 +148,8 @@ def _verdict(
             tau = estimated.settling.time_constant_s or hold_s
             wait = finding("settling_not_identified", time_constant_s=tau, hold_s=hold_s)
             return Outcome.UNDECIDED, [wait]
+        if estimated.end_misfit > _END_MISFIT:
+            return Outcome.UNDECIDED, [finding("end_disturbed", hold_s=hold_s)]
         if _disagree(estimated, limit, said):
             return Outcome.UNDECIDED, [finding("candidates_disagree")]
     code = "within_limit" if said is Outcome.PASS else "over_limit"

@@ -1,19 +1,20 @@
 """Own what a candidate model of a hold predicts for its block means; never fit or weigh one.
 
 A model is a leak law plus a candidate settling. Models are computed many at a time: every array
-has one entry a model first. The first two parameters of each are the level [Pa] and the rate
-[Pa/s] of its leak; what follows belongs to its settling and carries a Gaussian prior.
+has one entry a model first. The first three parameters of each are the level [Pa], the rate [Pa/s]
+and the critical ratio of its leak (pinned where the law has none); what follows belongs to its
+settling. All but level and rate carry a Gaussian prior.
 """
 
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, fields, replace
-from typing import Self
+from typing import Any, Self
 
 import numpy as np
 
 from rig.analysis import settling
-from rig.analysis.gas import FloatArray, LeakLaw
+from rig.analysis.gas import CRITICAL_RATIO_PRIOR, FloatArray, Law, LeakLaw
 
 COURSES = 2
 """Courses that a shaped candidate has at most."""
@@ -21,7 +22,16 @@ _PINNED = 1e12
 """Prior precision of parameters that a candidate does not have."""
 _NODES = np.array([-math.sqrt(0.6), 0.0, math.sqrt(0.6)])
 _NODE_WEIGHTS = np.array([5.0, 8.0, 5.0]) / 18.0
-Laws = Sequence[tuple[LeakLaw, float]]
+LEVEL, RATE, RATIO = range(3)
+"""Columns of the leak's parameters."""
+FIRST_AMPLITUDE = 3
+_FIRST_SHAPE = FIRST_AMPLITUDE + COURSES
+_SECOND_SHAPE = _FIRST_SHAPE + COURSES
+Laws = Sequence[tuple[Law, float]]
+"""Laws with their prior weights."""
+_RATIO_MEAN = sum(CRITICAL_RATIO_PRIOR) / 2.0
+_RATIO_SD = (CRITICAL_RATIO_PRIOR[1] - CRITICAL_RATIO_PRIOR[0]) / math.sqrt(12.0)
+_RATIO_RANGE = (0.02, 0.75)
 
 
 @dataclass(frozen=True)
@@ -76,7 +86,7 @@ class Models:
     """
 
     data: BlockData
-    laws: tuple[LeakLaw, ...]
+    laws: tuple[Law, ...]
     law: np.ndarray
     candidate: np.ndarray
     theta: FloatArray
@@ -106,41 +116,52 @@ class Models:
         settled, jacobian = self.settled()
         leak = np.empty_like(settled)
         bend = np.empty_like(settled)
-        for i, law in enumerate(self.laws):
+        for i in range(len(self.laws)):
             rows = self.law == i
             if not rows.any():
                 continue
-            level, rate = theta[rows, :1], theta[rows, 1:2]
+            law = self.leak_law(rows)
+            level, rate = theta[rows, LEVEL, None], theta[rows, RATE, None]
             leak[rows] = law.pressure(data.time_s, level, rate, data.ambient_pa)
             shape = law.shape(leak[rows], data.ambient_pa)
             at_start = np.maximum(law.shape(level, data.ambient_pa), 1e-9)
-            jacobian[rows, :, 0] = shape / at_start
-            jacobian[rows, :, 1] = data.time_s * shape
+            jacobian[rows, :, LEVEL] = shape / at_start
+            jacobian[rows, :, RATE] = data.time_s * shape
+            jacobian[rows, :, RATIO] = law.derivative_critical_ratio(
+                data.time_s, level, rate, data.ambient_pa
+            )
             bend[rows] = law.derivative_shape(leak[rows], data.ambient_pa)
         gained = data.accumulate(bend * settled)
-        jacobian[:, :, 1] += gained
+        jacobian[:, :, RATE] += gained
         if np.any(bend):
-            columns = np.swapaxes(jacobian[:, :, 2:], 1, 2)
-            answer = data.accumulate(bend[:, None, :] * columns) * theta[:, 1, None, None]
-            jacobian[:, :, 2:] += np.swapaxes(answer, 1, 2)
-        return leak + settled + theta[:, 1, None] * gained, leak, jacobian
+            columns = np.swapaxes(jacobian[:, :, FIRST_AMPLITUDE:], 1, 2)
+            answer = data.accumulate(bend[:, None, :] * columns) * theta[:, RATE, None, None]
+            jacobian[:, :, FIRST_AMPLITUDE:] += np.swapaxes(answer, 1, 2)
+        return leak + settled + theta[:, RATE, None] * gained, leak, jacobian
+
+    def leak_law(self, rows: np.ndarray) -> LeakLaw:
+        """Get the law of models that all have the same, with a critical ratio each (rows, 1)."""
+        ratio = np.clip(self.theta[rows, RATIO, None], *_RATIO_RANGE)
+        return LeakLaw(self.laws[int(self.law[rows][0])], ratio)
 
     def start_shape(self) -> FloatArray:
         """Compute the flow's shape at the level of each model: (models,)."""
         shape = np.empty(self.law.size)
-        for i, law in enumerate(self.laws):
+        for i in range(len(self.laws)):
             rows = self.law == i
-            shape[rows] = law.shape(self.theta[rows, 0], self.data.ambient_pa)
+            level = self.theta[rows, LEVEL, None]
+            shape[rows] = self.leak_law(rows).shape(level, self.data.ambient_pa)[:, 0]
         return np.maximum(shape, 1e-6)
 
     def bounded(self, step: FloatArray) -> FloatArray:
         """Limit a step of the parameters to what one iteration may change."""
+        step[:, RATIO] = np.clip(step[:, RATIO], -0.1, 0.1)
         return step
 
 
 @dataclass(frozen=True)
 class ShapedModels(Models):
-    """Settlings of up to two courses: level, rate, two amplitudes, two shapes, a second shape."""
+    """Settlings of up to two courses: the leak, two amplitudes, two shapes, a second shape."""
 
     forms: np.ndarray
 
@@ -154,73 +175,70 @@ class ShapedModels(Models):
                 rows = self.forms[:, slot] == form
                 if not rows.any():
                     continue
-                amplitude = theta[rows, 2 + slot, None]
+                amplitude = theta[rows, FIRST_AMPLITUDE + slot, None]
                 value, *slopes = self.data.rise(
-                    form, theta[rows, 4 + slot, None], theta[rows, 6, None]
+                    form, theta[rows, _FIRST_SHAPE + slot, None], theta[rows, _SECOND_SHAPE, None]
                 )
                 settled[rows] += amplitude * value
-                jacobian[rows, :, 2 + slot] = value
-                jacobian[rows, :, 4 + slot] = amplitude * slopes[0]
+                jacobian[rows, :, FIRST_AMPLITUDE + slot] = value
+                jacobian[rows, :, _FIRST_SHAPE + slot] = amplitude * slopes[0]
                 if len(slopes) > 1:
-                    jacobian[rows, :, 6] = amplitude * slopes[1]
+                    jacobian[rows, :, _SECOND_SHAPE] = amplitude * slopes[1]
         return settled, jacobian
 
     def bounded(self, step: FloatArray) -> FloatArray:
         """Limit a step in a shape to one: a factor e in time, no further at once."""
-        step[:, 4:] = np.clip(step[:, 4:], -1.0, 1.0)
-        return step
+        step[:, _FIRST_SHAPE:] = np.clip(step[:, _FIRST_SHAPE:], -1.0, 1.0)
+        return super().bounded(step)
+
+    def time_constant_s(self, slot: int) -> FloatArray:
+        """Get the time constants [s] of a course, NaN where it has none: (models,)."""
+        tau = np.exp(np.minimum(self.theta[:, _FIRST_SHAPE + slot], 10.0))
+        return np.where(self.forms[:, slot] == settling.EXP_COURSE, tau, np.nan)
 
 
 @dataclass(frozen=True)
 class MixedModels(Models):
-    """The mixed settling: level, rate, then the amplitude of each exponential of the spectrum."""
+    """The mixed settling: the leak, then the amplitude of each exponential of the spectrum."""
 
     spectrum: FloatArray
 
     def settled(self) -> tuple[FloatArray, FloatArray]:
         """Compute the settling's part (models, blocks) and its Jacobian (..., parameters)."""
         jacobian = np.empty((self.theta.shape[0], self.data.time_s.size, self.theta.shape[1]))
-        jacobian[:, :, 2:] = self.spectrum.T
-        return self.theta[:, 2:] @ self.spectrum, jacobian
+        jacobian[:, :, FIRST_AMPLITUDE:] = self.spectrum.T
+        return self.theta[:, FIRST_AMPLITUDE:] @ self.spectrum, jacobian
 
 
 def shaped_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> ShapedModels:
     """Make every law with every shaped settling, from each of its starts."""
     starts = settling.starts()
-    count, width = len(starts), 3 + 2 * COURSES
+    count, width = len(starts), _SECOND_SHAPE + 1
     theta = np.zeros((count, width))
     mean = np.zeros((count, width))
     precision = np.full((count, width), _PINNED)
-    precision[:, :2] = 0.0
     forms = np.full((count, COURSES), -1)
-    numbers: dict[tuple[str, tuple[settling.Course, ...]], int] = {}
-    candidate = np.empty(count, dtype=int)
+    numbers = {candidate: i for i, candidate in enumerate(settling.candidates())}
+    candidate = np.array([numbers[s.kind, s.courses] for s in starts])
     for i, s in enumerate(starts):
-        candidate[i] = numbers.setdefault((s.kind, s.courses), len(numbers))
         for slot, course in enumerate(s.courses):
             forms[i, slot] = course.form
-            theta[i, 4 + slot] = s.shapes[slot]
-            mean[i, 4 + slot] = course.shape_mean
-            precision[i, 2 + slot] = course.amplitude_sd_pa**-2
-            precision[i, 4 + slot] = course.shape_sd**-2
+            theta[i, _FIRST_SHAPE + slot] = s.shapes[slot]
+            mean[i, _FIRST_SHAPE + slot] = course.shape_mean
+            precision[i, FIRST_AMPLITUDE + slot] = course.amplitude_sd_pa**-2
+            precision[i, _FIRST_SHAPE + slot] = course.shape_sd**-2
             if course.second_sd > 0.0:
-                theta[i, 6] = s.shapes[-1]
-                mean[i, 6] = course.second_mean
-                precision[i, 6] = course.second_sd**-2
-    theta[:, :2] = start
+                theta[i, _SECOND_SHAPE] = s.shapes[-1]
+                mean[i, _SECOND_SHAPE] = course.second_mean
+                precision[i, _SECOND_SHAPE] = course.second_sd**-2
+    weights = [settling.candidate_weight(s.courses) for s in starts]
+    common = _with_leak(laws, start, theta, mean, precision[:, :, None] * np.eye(width), weights)
     tiles = len(laws)
-    share = -math.log(settling.candidate_count())
     return ShapedModels(
         data=data,
-        laws=tuple(law for law, _ in laws),
-        law=np.repeat(np.arange(tiles), count),
         candidate=np.tile(candidate, tiles),
-        theta=np.tile(theta, (tiles, 1)),
-        log_weight=np.repeat(np.log([weight for _, weight in laws]), count) + share,
-        prior_mean=np.tile(mean, (tiles, 1)),
-        precision=np.tile(precision[:, :, None] * np.eye(width), (tiles, 1, 1)),
-        log_prior=np.tile(0.5 * np.sum(np.log(precision[:, 2:]), axis=1), tiles),
         forms=np.tile(forms, (tiles, 1)),
+        **common,
     )
 
 
@@ -229,24 +247,48 @@ def mixed_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Mix
     log_tau = np.log(settling.SPECTRUM_S)[:, None]
     spectrum = data.rise(settling.EXP_COURSE, log_tau, log_tau)[0]
     sds = np.asarray(settling.MIXED_SDS_PA)
-    width = 2 + spectrum.shape[0]
+    width = FIRST_AMPLITUDE + spectrum.shape[0]
     precision = np.zeros((sds.size, width, width))
     inverse = np.linalg.inv(settling.mixed_covariance())
-    precision[:, 2:, 2:] = inverse / sds[:, None, None] ** 2
-    log_prior = 0.5 * np.linalg.slogdet(precision[:, 2:, 2:])[1]
-    tiles = len(laws)
-    theta = np.zeros((tiles * sds.size, width))
-    theta[:, :2] = start
-    share = -math.log(settling.candidate_count() * sds.size)
+    precision[:, FIRST_AMPLITUDE:, FIRST_AMPLITUDE:] = inverse / sds[:, None, None] ** 2
+    blank = np.zeros((sds.size, width))
+    weights = [settling.mixed_weight() / sds.size] * sds.size
+    common = _with_leak(laws, start, blank, blank.copy(), precision, weights)
     return MixedModels(
         data=data,
-        laws=tuple(law for law, _ in laws),
-        law=np.repeat(np.arange(tiles), sds.size),
-        candidate=np.tile(np.arange(sds.size), tiles),
-        theta=theta,
-        log_weight=np.repeat(np.log([weight for _, weight in laws]), sds.size) + share,
-        prior_mean=np.zeros((tiles * sds.size, width)),
-        precision=np.tile(precision, (tiles, 1, 1)),
-        log_prior=np.tile(log_prior, tiles),
+        candidate=np.tile(np.arange(sds.size), len(laws)),
         spectrum=spectrum,
+        **common,
     )
+
+
+def _with_leak(
+    laws: Laws,
+    start: tuple[float, float],
+    theta: FloatArray,
+    mean: FloatArray,
+    precision: FloatArray,
+    weights: Sequence[float],
+) -> dict[str, Any]:
+    """Set the leak's columns of the settlings given, and repeat them for every law."""
+    count = theta.shape[0]
+    theta[:, [LEVEL, RATE]] = start
+    theta[:, RATIO] = mean[:, RATIO] = _RATIO_MEAN
+    precision[:, [LEVEL, RATE], [LEVEL, RATE]] = 0.0
+    per_law = []
+    for law, _ in laws:
+        own = precision.copy()
+        own[:, RATIO, RATIO] = _RATIO_SD**-2 if law is Law.ORIFICE else _PINNED
+        per_law.append(own)
+    stacked = np.concatenate(per_law)
+    tiles = len(laws)
+    log_weight = np.add.outer(np.log([weight for _, weight in laws]), np.log(weights)).ravel()
+    return {
+        "laws": tuple(law for law, _ in laws),
+        "law": np.repeat(np.arange(tiles), count),
+        "theta": np.tile(theta, (tiles, 1)),
+        "log_weight": log_weight,
+        "prior_mean": np.tile(mean, (tiles, 1)),
+        "precision": stacked,
+        "log_prior": 0.5 * np.linalg.slogdet(stacked[:, RATIO:, RATIO:])[1],
+    }

@@ -15,9 +15,12 @@ from typing import TypeVar
 import numpy as np
 
 from rig.analysis import settling
-from rig.analysis.gas import FloatArray, LeakLaw
+from rig.analysis.gas import FloatArray, Law
 from rig.analysis.models import (
     COURSES,
+    FIRST_AMPLITUDE,
+    RATE,
+    RATIO,
     BlockData,
     Laws,
     Models,
@@ -29,6 +32,8 @@ from rig.analysis.models import (
 _ITERATIONS = 30
 _SETTLED = 2e-3
 """Improvement of the cost below which a fit is done."""
+_LEAST_CURVATURE = 1e-10
+"""Keeps a curve that says nothing about a parameter from making the equations singular."""
 _PATIENCE, _HOPELESS = 6, 200.0
 """After so many iterations, a fit with a cost so far above the least is left where it is."""
 _NEGATIVE_RISE = 0.1
@@ -53,19 +58,20 @@ class Solved:
 class Fits:
     """Fits of every law with every candidate settling, one entry a fit.
 
-    `law` (fits,) indexes `laws`; `kinds` names the settling; `rate_pa_s` and `rate_variance` the
-    posterior of the rate of the leak; `weight` sums to one. `course_pa` (fits, blocks) and
-    `leak_pa` (fits, blocks) are the fitted pressure and the leak's part of it; `time_constant_s`
-    the longest time constant and `slow_rise_pa` the rise that belongs to it, NaN and 0 where there
-    is none or the curve does not show it.
+    `law` (fits,) indexes `laws`; `kinds` names the settling; `leak` (fits, 2) holds the rate
+    [Pa/s] and the critical ratio, `leak_covariance` (fits, 2, 2) their posterior covariance;
+    `weight` sums to one. `course_pa` (fits, blocks) and `leak_pa` (fits, blocks) are the fitted
+    pressure and the leak's part of it; `time_constant_s` the longest time constant and
+    `slow_rise_pa` the rise that belongs to it, NaN and 0 where there is none or the curve does not
+    show it.
     """
 
-    laws: tuple[LeakLaw, ...]
+    laws: tuple[Law, ...]
     law: np.ndarray
     kinds: tuple[str, ...]
     weight: FloatArray
-    rate_pa_s: FloatArray
-    rate_variance: FloatArray
+    leak: FloatArray
+    leak_covariance: FloatArray
     course_pa: FloatArray
     leak_pa: FloatArray
     time_constant_s: FloatArray
@@ -77,71 +83,52 @@ class Fits:
         return int(np.argmax(self.weight))
 
 
-def fit_roughly(laws: Laws, data: BlockData, start: tuple[float, float]) -> tuple[Solved, Solved]:
+Pair = tuple[Solved, Solved]
+"""Shaped candidates and the mixed one."""
+
+
+def fit(laws: Laws, data: BlockData, start: tuple[float, float]) -> Pair:
     """Fit every law with every candidate settling, shaped and mixed, from a level and rate."""
-    return (
-        _one_per_candidate(_solve(shaped_models(laws, data, start))),
-        _solve(mixed_models(laws, data, start)),
-    )
+    shaped = _solve(shaped_models(laws, data, start))
+    return _one_per_candidate(shaped), _solve(mixed_models(laws, data, start))
 
 
-def most_credible(
-    solved: tuple[Solved, Solved], data: BlockData
-) -> tuple[FloatArray, FloatArray]:
+def fit_again(solved: Pair, data: BlockData) -> Pair:
+    """Fit the same models to the same blocks with another covariance, from where they stand."""
+    shaped, mixed = (replace(s.models, data=data) for s in solved)
+    return _solve(shaped), _solve(mixed)
+
+
+def most_credible(solved: Pair) -> tuple[FloatArray, FloatArray]:
     """Get what the most credible fit leaves [Pa], and its Jacobian (blocks, parameters)."""
     best = max(solved, key=lambda s: float(np.max(s.log_evidence)))
     row = int(np.argmax(best.log_evidence))
     design = best.jacobian[row]
-    return data.pressure_pa - best.course[row], design[:, np.any(design != 0.0, axis=0)]
+    left = best.models.data.pressure_pa - best.course[row]
+    return left, design[:, np.any(design != 0.0, axis=0)]
 
 
-def fit_finely(laws: Laws, data: BlockData, rough: tuple[Solved, Solved]) -> Fits:
-    """Fit and weigh every law with every candidate settling, starting from rough fits.
-
-    The rough fits are of some laws and perhaps another covariance; each law starts from that of
-    the last rough law of its kind, or else the first.
-    """
-    start = (0.0, 0.0)
-    shaped = _started(shaped_models(laws, data, start), rough[0].models)
-    mixed = _started(mixed_models(laws, data, start), rough[1].models)
-    return _weighed(_one_per_candidate(_solve(shaped)), _solve(mixed))
-
-
-def _started(models: _M, rough: Models) -> _M:
-    """Keep one start for each law and candidate: the parameters of the rough fit."""
-    per_law = rough.law.size // len(rough.laws)
-    chosen = []
-    theta = []
-    kinds = [law.law for law in rough.laws]
-    for i, law in enumerate(models.laws):
-        source = kinds.index(law.law) if law.law in kinds else 0
-        mine = np.flatnonzero(models.law == i)
-        for row in range(source * per_law, (source + 1) * per_law):
-            same = models.candidate[mine] == rough.candidate[row]
-            chosen.append(mine[np.argmax(same)])
-            theta.append(rough.theta[row])
-    return replace(models.rows(np.asarray(chosen)), theta=np.asarray(theta))
-
-
-def _weighed(shaped: Solved, mixed: Solved) -> Fits:
-    both = (shaped, mixed)
-    log_evidence = np.concatenate([s.log_evidence for s in both])
+def weigh(solved: Pair) -> Fits:
+    """Weigh fitted models by their evidence."""
+    shaped, mixed = solved
+    log_evidence = np.concatenate([s.log_evidence for s in solved])
     weight = np.exp(log_evidence - np.max(log_evidence))
-    names = settling.candidate_kinds()
+    names = settling.candidates()
     tau, slow_rise = _slow_part(shaped)
     blank = np.full(mixed.log_evidence.size, np.nan)
+    leak = slice(RATE, RATIO + 1)
     return Fits(
         laws=shaped.models.laws,
-        law=np.concatenate([s.models.law for s in both]),
+        law=np.concatenate([s.models.law for s in solved]),
         kinds=(
-            *(names[number] for number in shaped.models.candidate),
+            *(names[number][0] for number in shaped.models.candidate),
             *(settling.MIXED for _ in mixed.log_evidence),
         ),
         weight=weight / weight.sum(),
-        rate_pa_s=np.concatenate([s.models.theta[:, 1] for s in both]),
-        rate_variance=np.concatenate([s.covariance[:, 1, 1] for s in both]),
-        course_pa=np.concatenate([s.course for s in both]),
-        leak_pa=np.concatenate([s.leak for s in both]),
+        leak=np.concatenate([s.models.theta[:, leak] for s in solved]),
+        leak_covariance=np.concatenate([s.covariance[:, leak, leak] for s in solved]),
+        course_pa=np.concatenate([s.course for s in solved]),
+        leak_pa=np.concatenate([s.leak for s in solved]),
         time_constant_s=np.concatenate([tau, blank]),
         slow_rise_pa=np.concatenate([slow_rise, np.zeros_like(blank)]),
     )
@@ -163,7 +150,7 @@ def _solve(models: _M) -> Solved:
         away = part.theta - part.prior_mean
         pull = np.einsum("gkl,gl->gk", part.precision, away)
         gradient = np.einsum("gnk,gn->gk", whitened, left[active]) - pull
-        scale = np.einsum("gkk->gk", hessian)
+        scale = np.einsum("gkk->gk", hessian) + _LEAST_CURVATURE
         damped = hessian + (damping[active, None] * scale)[:, :, None] * np.eye(width)
         step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
         trial = replace(part, theta=part.theta + part.bounded(step))
@@ -187,6 +174,7 @@ def _solve(models: _M) -> Solved:
     fitted = replace(models, theta=theta)
     whitened = data.whitener @ jacobian
     hessian = np.swapaxes(whitened, 1, 2) @ whitened + models.precision
+    hessian += _LEAST_CURVATURE * np.eye(width)
     covariance = np.linalg.inv(hessian)
     evidence = _log_evidence(fitted, cost, hessian, covariance)
     return Solved(fitted, evidence, covariance, course, leak, jacobian)
@@ -210,13 +198,14 @@ def _log_evidence(
         - 0.5 * np.linalg.slogdet(hessian)[1]
         # The flat prior is on the slope at the start, rate times shape, so that laws compare.
         + np.log(models.start_shape())
-        + _log_positive(theta[:, 1] / np.sqrt(covariance[:, 1, 1]))
+        + _log_positive(theta[:, RATE] / np.sqrt(covariance[:, RATE, RATE]))
     )
     if isinstance(models, ShapedModels):
         even = 0.5 + 0.5 * _NEGATIVE_RISE
         for slot in range(COURSES):
-            sd = np.sqrt(covariance[:, 2 + slot, 2 + slot])
-            rising = np.exp(_log_positive(theta[:, 2 + slot] / np.maximum(sd, 1e-9)))
+            column = FIRST_AMPLITUDE + slot
+            sd = np.sqrt(covariance[:, column, column])
+            rising = np.exp(_log_positive(theta[:, column] / np.maximum(sd, 1e-9)))
             share = _NEGATIVE_RISE + (1.0 - _NEGATIVE_RISE) * rising
             evidence = evidence + np.where(models.forms[:, slot] >= 0, np.log(share / even), 0.0)
     return evidence
@@ -259,11 +248,11 @@ def _slow_part(solved: Solved) -> tuple[FloatArray, FloatArray]:
         return longest, rise
     end = models.data.time_s[-1]
     for slot in range(COURSES):
-        amplitude = models.theta[:, 2 + slot]
-        sd = np.sqrt(solved.covariance[:, 2 + slot, 2 + slot])
-        shown = (models.forms[:, slot] == settling.EXP_COURSE) & (np.abs(amplitude) > 2.0 * sd)
-        tau = np.exp(models.theta[:, 4 + slot])
-        longer = shown & ~(longest >= tau)
+        column = FIRST_AMPLITUDE + slot
+        amplitude = models.theta[:, column]
+        tau = models.time_constant_s(slot)
+        shown = np.abs(amplitude) > 2.0 * np.sqrt(solved.covariance[:, column, column])
+        longer = shown & np.isfinite(tau) & ~(longest >= tau)
         longest = np.where(longer, tau, longest)
         rise = np.where(longer, amplitude * -np.expm1(-end / tau), rise)
     return longest, rise

@@ -42,7 +42,7 @@ class Course:
 
     The shape parameter is the natural log of the time constant [s] of an exponential, that of the
     onset [s] of a log creep, or the exponent of a power creep. A delayed creep has the onset and,
-    second, the exponent.
+    second, the exponent. `share` is the course's part of the prior weight of its kind.
     """
 
     form: int
@@ -51,13 +51,21 @@ class Course:
     amplitude_sd_pa: float
     second_mean: float = 0.0
     second_sd: float = 0.0
+    share: float = 1.0
 
 
 GAS = Course(EXP_COURSE, float(np.log(1.2)), 1.0, 2500.0)
 """Gas warming, and rubber with one time constant."""
-RUBBER = Course(EXP_COURSE, float(np.log(5.0)), 0.7, 2500.0)
-VAPOUR = Course(EXP_COURSE, float(np.log(18.0)), 0.6, 2500.0)
-"""Liquid evaporating towards its vapour pressure."""
+RUBBER = tuple(
+    Course(EXP_COURSE, float(np.log(tau)), 0.3, 2500.0, share=1.0 / 3.0) for tau in (2.5, 4.2, 7.0)
+)
+"""Rubber behind the gas. Slow courses come in bands of their time constant: where the curve does
+not show it, the bands stand for the range together."""
+VAPOUR = tuple(
+    Course(EXP_COURSE, float(np.log(tau)), 0.25, 2500.0, share=0.25)
+    for tau in (11.0, 17.0, 26.0, 40.0)
+)
+"""Liquid evaporating towards its vapour pressure, and slow rubber."""
 LOG = Course(LOG_COURSE, float(np.log(0.5)), 1.2, 600.0)
 """The same rise in each decade of time; the amplitude is that of a factor e."""
 POWER = Course(POWER_COURSE, 0.25, 0.15, 2500.0)
@@ -82,18 +90,20 @@ def starts() -> tuple[Start, ...]:
     table: list[tuple[str, tuple[Course, ...], list[tuple[float, ...]]]] = [
         (NONE, (), [()]),
         (EXPONENTIAL, (GAS,), [(log(0.7),), (log(2.5),), (log(6.0),)]),
-        (
-            TWO_EXPONENTIALS,
-            (GAS, RUBBER),
-            [(log(0.7), log(4.0)), (log(0.4), log(2.0)), (log(1.5), log(8.0))],
+        *(
+            (TWO_EXPONENTIALS, (GAS, slow), [(log(fast), slow.shape_mean)])
+            for fast, slow in zip((0.5, 0.7, 1.5), RUBBER, strict=True)
         ),
         (LOG_CREEP, (LOG,), [(log(0.1),), (log(1.0),)]),
         (LOG_CREEP, (GAS, LOG), [(log(0.7), log(0.3)), (log(1.5), log(1.0)), (log(4.0), log(0.5))]),
         (POWER_CREEP, (POWER,), [(0.2,)]),
         (POWER_CREEP, (GAS, POWER), [(log(0.7), 0.2), (log(2.0), 0.3)]),
         (POWER_CREEP, (GAS, CREEP), [(log(0.7), log(0.5), 0.15), (log(2.0), log(1.0), -0.2)]),
-        (PLATEAU, (VAPOUR,), [(log(12.0),), (log(30.0),)]),
-        (PLATEAU, (GAS, VAPOUR), [(log(1.0), log(10.0)), (log(1.0), log(25.0))]),
+        *((PLATEAU, (slow,), [(slow.shape_mean,)]) for slow in VAPOUR),
+        *(
+            (PLATEAU, (GAS, slow), [(log(1.0), slow.shape_mean), (log(5.0), slow.shape_mean)])
+            for slow in VAPOUR
+        ),
     ]
     return tuple(
         Start(kind, courses, tuple(float(s) for s in shapes))
@@ -103,14 +113,25 @@ def starts() -> tuple[Start, ...]:
 
 
 @cache
-def candidate_kinds() -> tuple[str, ...]:
-    """List the kind of each shaped candidate, in the order of its first start."""
-    return tuple(kind for kind, _ in dict.fromkeys((s.kind, s.courses) for s in starts()))
+def candidates() -> tuple[tuple[str, tuple[Course, ...]], ...]:
+    """List the shaped candidates, kind and courses, in the order of their first start."""
+    return tuple(dict.fromkeys((s.kind, s.courses) for s in starts()))
 
 
-def candidate_count() -> int:
-    """Count the candidates that share the prior weight, the mixed settling included."""
-    return len(candidate_kinds()) + 1
+def candidate_weight(courses: tuple[Course, ...]) -> float:
+    """Get the prior weight of a candidate; all of them and the mixed settling sum to one."""
+    share = float(np.prod([course.share for course in courses]))
+    return share / (_whole() + 1.0)
+
+
+@cache
+def _whole() -> float:
+    return float(sum(np.prod([course.share for course in c]) for _, c in candidates()))
+
+
+def mixed_weight() -> float:
+    """Get the prior weight of the mixed settling."""
+    return 1.0 / (_whole() + 1.0)
 
 
 def rise(

@@ -168,17 +168,17 @@ def _frozen_reading(
     lengths = np.diff(np.append(starts, held.size))
     longest = int(np.argmax(lengths))
     length = int(lengths[longest])
-    outside_pairs = held.size - 1 - (length - 1)
-    outside_equal = (held.size - starts.size) - (length - 1)
-    if outside_pairs < 20:
-        return []
-    repeat = (outside_equal + 0.5) / (outside_pairs + 1.0)
-    likely = np.log(held.size) / -np.log(min(repeat, 0.999))
     begin = first + int(starts[longest])
     end = begin + length - 1
     lasting = float(t[end] - t[begin])
-    # A converter with less than half a step of noise repeats itself by right: then this is silent.
-    if repeat > 0.6 or length < 3.0 * likely + 5.0 or lasting < 0.5:
+    if np.ptp(p) == 0.0:
+        return [finding("frozen", time_s=float(t[begin]), lasting_s=lasting)]
+    # A converter that sees little noise repeats itself by right, here and there alike: a frozen
+    # reading stands out against every other run but perhaps one more like it.
+    others = np.sort(lengths)[::-1]
+    usual = int(others[2]) if others.size > 2 else int(others[-1])
+    moving = held.size - length
+    if lengths.size < 8 or moving < 4 * usual or length < 4 * usual + 8 or lasting < 0.5:
         return []
     value = float(held[starts[longest]])
     if abs(ambient - value) < 0.02 * ambient:

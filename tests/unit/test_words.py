@@ -136,7 +136,9 @@ def _everything_said() -> list[str]:
 
 def test_every_finding_that_a_command_shows_has_a_sentence() -> None:
     """No module behind `rig analyse` can make a finding whose sentence is missing."""
-    modules = [path for folder in ("analysis", "parts", "cli") for path in RIG.glob(f"{folder}/*.py")]
+    modules = [
+        path for folder in ("analysis", "parts", "cli") for path in RIG.glob(f"{folder}/*.py")
+    ]
     made = {code for path in modules for code in _codes_made_in(path)}
     assert made
     assert made <= set(words.SENTENCES)
@@ -199,7 +201,9 @@ SPOILED = (
 def test_a_spoiled_test_never_accuses_the_part_and_says_what_to_do(code: str) -> None:
     """It tells what was observed and the next step, and calls nothing good or bad."""
     said = words.sentence(Finding(code, FIGURES[code]))
-    assert not re.search(r"\b(bad|faulty|defective|leaky|fail|failed|reject)\b", said, re.IGNORECASE)
+    assert not re.search(
+        r"\b(bad|faulty|defective|leaky|fail|failed|reject)\b", said, re.IGNORECASE
+    )
     assert re.search(r"\b(repeat|pull|look|use)\b", said, re.IGNORECASE)
 
 

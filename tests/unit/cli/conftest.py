@@ -58,7 +58,10 @@ def hand_made(**changes: object) -> AnalysedCurve:
         ),
         candidates=(Candidate("orifice", "exponential", 0.97, 1.6 / 6e7, 0.01 / 6e7),),
         fitted=FittedCurve(
-            time_s[::20], pressure_pa[::20] + 1.0, pressure_pa[::20], leak_pa[::20],
+            time_s[::20],
+            pressure_pa[::20] + 1.0,
+            pressure_pa[::20],
+            leak_pa[::20],
             np.full(31, 2.0),
         ),
         noise={"white_sd_pa": 8.0},
@@ -84,9 +87,7 @@ def _hand_made() -> Callable[..., AnalysedCurve]:
 def spoiled(**changes: object) -> AnalysedCurve:
     """Make a spoiled test: the hose came off at 30 s."""
     made = hand_made()
-    pressure_pa = np.where(
-        made.curve.time_s < 30.0, made.curve.pressure_pa, AMBIENT_PA
-    )
+    pressure_pa = np.where(made.curve.time_s < 30.0, made.curve.pressure_pa, AMBIENT_PA)
     nothing = {
         "outcome": Outcome.INVALID,
         "probability_of_conformity": None,

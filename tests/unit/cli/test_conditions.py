@@ -1,4 +1,4 @@
-"""Tests of what a hold is judged with: options over lines, lines over channels, and what is taken."""
+"""Tests of what a hold is judged with: options over lines over channels, and what is taken."""
 
 from pathlib import Path
 
@@ -58,7 +58,11 @@ def test_an_option_replaces_line_and_channel(tmp_path: Path) -> None:
 
 def test_channels_stand_in_for_missing_lines_by_their_middle(tmp_path: Path) -> None:
     """Without lines the median of a channel is the condition, and the channel goes along."""
-    file = _file(tmp_path, "# volume_cc: 75\n# volume_u_cc: 1\n", "t_s,vacuum_inhg,ambient_kpa,gas_temperature_c")
+    file = _file(
+        tmp_path,
+        "# volume_cc: 75\n# volume_u_cc: 1\n",
+        "t_s,vacuum_inhg,ambient_kpa,gas_temperature_c",
+    )
     curve, conditions, notes = curve_and_conditions(file, KnownConditions())
     assert notes == ()
     assert conditions.ambient_pa == pytest.approx(100_015.0)
@@ -81,7 +85,7 @@ def test_a_missing_volume_says_which_line_or_option_to_add(tmp_path: Path) -> No
 def test_a_missing_ambient_says_which_line_or_option_to_add(tmp_path: Path) -> None:
     """The air of the room is never taken to be that of the sea."""
     file = _file(tmp_path, "# volume_cc: 75\n")
-    with pytest.raises(InputError, match="ambient_kpa.*--ambient"):
+    with pytest.raises(InputError, match=r"ambient_kpa.*--ambient"):
         curve_and_conditions(file, KnownConditions())
 
 
@@ -105,9 +109,9 @@ def test_a_missing_gas_temperature_is_twenty_degrees_give_or_take_and_said(tmp_p
 def test_an_own_leak_needs_its_uncertainty(tmp_path: Path) -> None:
     """Neither half of it is used alone."""
     file = _file(tmp_path)
-    with pytest.raises(InputError, match="own_leak_u_std_cm3_min.*--own-leak-u"):
+    with pytest.raises(InputError, match=r"own_leak_u_std_cm3_min.*--own-leak-u"):
         curve_and_conditions(file, KnownConditions(own_leak_m3_s=1e-9))
-    with pytest.raises(InputError, match="own_leak_std_cm3_min.*--own-leak"):
+    with pytest.raises(InputError, match=r"own_leak_std_cm3_min.*--own-leak"):
         curve_and_conditions(file, KnownConditions(own_leak_u_m3_s=1e-9))
     known = KnownConditions(own_leak_m3_s=2e-9, own_leak_u_m3_s=1e-9)
     _, conditions, _ = curve_and_conditions(file, known)
