@@ -83,11 +83,15 @@ SENTENCES: Mapping[str, str] = {
     ),
     "settling_not_identified": (
         "The gauge was still settling, with a time constant of about {time_constant_s}, when the "
-        "hold of {hold_s} ended. Hold for at least {three_time_constants}, then pull a second time."
+        "hold of {hold_s} ended. Hold for at least {longer}, then pull a second time."
     ),
     "candidates_disagree": (
         "The curve can be read as a leak or as settling, and the two give different answers. Hold "
         "longer, then vent and pull a second time: settling shrinks, a leak repeats."
+    ),
+    "end_disturbed": (
+        "The last readings of the hold of {hold_s} leave the course of those before, as when "
+        "something begins to move or comes loose. Hold longer, and leave hose and part alone."
     ),
     "hold_too_short": (
         "The hold lasted {hold_s}; at least {least_s} after the last stroke are needed. Hold "
@@ -257,7 +261,8 @@ def _derived(given: Mapping[str, float | str]) -> dict[str, str]:
         said["sure"] = figures.sure(number["probability"])
         said["sure_not"] = figures.sure(1.0 - number["probability"])
     if "time_constant_s" in number:
-        said["three_time_constants"] = figures.seconds(3.0 * number["time_constant_s"])
+        longer_s = max(3.0 * number["time_constant_s"], 2.0 * number["hold_s"])
+        said["longer"] = figures.seconds(longer_s)
     if "step_pa" in number:
         said["step"] = figures.inhg(abs(number["step_pa"]))
     if "change_k" in number:

@@ -144,6 +144,11 @@ class Models:
         ratio = np.clip(self.theta[rows, RATIO, None], *_RATIO_RANGE)
         return LeakLaw(self.laws[int(self.law[rows][0])], ratio)
 
+    @property
+    def amplitudes(self) -> int:
+        """Get how many of the parameters are amplitudes; they come first of the settling's."""
+        raise NotImplementedError
+
     def start_shape(self) -> FloatArray:
         """Compute the flow's shape at the level of each model: (models,)."""
         shape = np.empty(self.law.size)
@@ -164,6 +169,11 @@ class ShapedModels(Models):
     """Settlings of up to two courses: the leak, two amplitudes, two shapes, a second shape."""
 
     forms: np.ndarray
+
+    @property
+    def amplitudes(self) -> int:
+        """Get how many of the parameters are amplitudes; one that is pinned counts as even."""
+        return COURSES
 
     def settled(self) -> tuple[FloatArray, FloatArray]:
         """Compute the settling's part (models, blocks) and its Jacobian (..., parameters)."""
@@ -202,6 +212,11 @@ class MixedModels(Models):
     """The mixed settling: the leak, then the amplitude of each exponential of the spectrum."""
 
     spectrum: FloatArray
+
+    @property
+    def amplitudes(self) -> int:
+        """Get how many of the parameters are amplitudes."""
+        return self.spectrum.shape[0]
 
     def settled(self) -> tuple[FloatArray, FloatArray]:
         """Compute the settling's part (models, blocks) and its Jacobian (..., parameters)."""

@@ -34,8 +34,9 @@ _SETTLED = 2e-3
 """Improvement of the cost below which a fit is done."""
 _LEAST_CURVATURE = 1e-10
 """Keeps a curve that says nothing about a parameter from making the equations singular."""
-_PATIENCE, _HOPELESS = 6, 200.0
-"""After so many iterations, a fit with a cost so far above the least is left where it is."""
+_PATIENCE, _HOPELESS, _SLOW_GAIN = 8, 200.0, 0.02
+"""After so many iterations, a fit with a cost so far above the least is left where it is, unless
+its last step still gained that share of its cost."""
 _NEGATIVE_RISE = 0.1
 """Prior weight of a settling that lowers the pressure, against one that raises it."""
 
@@ -167,7 +168,8 @@ def _solve(models: _M) -> Solved:
         damping[active[~better]] = np.maximum(damping[active[~better]] * 10.0, 1e-3)
         done = (better & (gain < _SETTLED)) | (damping[active] > 1e4)
         if iteration >= _PATIENCE:
-            done |= cost[active] > np.min(cost) + _HOPELESS
+            slow = gain < _SLOW_GAIN * cost[active]
+            done |= slow & (cost[active] > np.min(cost) + _HOPELESS)
         active = active[~done]
         if not active.size:
             break
@@ -200,15 +202,11 @@ def _log_evidence(
         + np.log(models.start_shape())
         + _log_positive(theta[:, RATE] / np.sqrt(covariance[:, RATE, RATE]))
     )
-    if isinstance(models, ShapedModels):
-        even = 0.5 + 0.5 * _NEGATIVE_RISE
-        for slot in range(COURSES):
-            column = FIRST_AMPLITUDE + slot
-            sd = np.sqrt(covariance[:, column, column])
-            rising = np.exp(_log_positive(theta[:, column] / np.maximum(sd, 1e-9)))
-            share = _NEGATIVE_RISE + (1.0 - _NEGATIVE_RISE) * rising
-            evidence = evidence + np.where(models.forms[:, slot] >= 0, np.log(share / even), 0.0)
-    return evidence
+    amplitudes = slice(FIRST_AMPLITUDE, FIRST_AMPLITUDE + models.amplitudes)
+    sd = np.sqrt(np.einsum("gkk->gk", covariance)[:, amplitudes])
+    rising = np.exp(_log_positive(theta[:, amplitudes] / np.maximum(sd, 1e-9)))
+    share = _NEGATIVE_RISE + (1.0 - _NEGATIVE_RISE) * np.minimum(2.0 * rising, 1.0)
+    return evidence + np.sum(np.log(share), axis=1)
 
 
 def _one_per_candidate(solved: Solved) -> Solved:
@@ -231,12 +229,11 @@ def _one_per_candidate(solved: Solved) -> Solved:
 
 def _log_positive(z: FloatArray) -> FloatArray:
     """Compute the log of the normal probability of a positive value, `z` sds above zero."""
-    return np.array(
-        [
-            math.log(0.5 * math.erfc(-x / math.sqrt(2.0))) if x > -8.0 else -0.5 * x * x - 3.0
-            for x in z
-        ]
-    )
+    logs = [
+        math.log(0.5 * math.erfc(-x / math.sqrt(2.0))) if x > -8.0 else -0.5 * x * x - 3.0
+        for x in z.ravel()
+    ]
+    return np.reshape(logs, z.shape)
 
 
 def _slow_part(solved: Solved) -> tuple[FloatArray, FloatArray]:

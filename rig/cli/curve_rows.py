@@ -71,7 +71,8 @@ def read_header(file_name: str, line: Line) -> Header:
                 f"{where}: the columns are separated by {words}; save the file with commas "
                 "between columns and a point in decimal numbers."
             )
-    names = [cell.strip().lower() for cell in split_cells(where, line.text)]
+    printed = [cell.strip() for cell in split_cells(where, line.text)]
+    names = [name.lower() for name in printed]
     if all(_NUMBER.fullmatch(name) for name in names):
         raise InputError(
             f"{where}: these are numbers, but a header is needed first; put a line "
@@ -84,16 +85,16 @@ def read_header(file_name: str, line: Line) -> Header:
                 f"{where}, column {second + 1}: `{name}` stands in column "
                 f"{names.index(name) + 1} already; rename or remove one of them."
             )
-    _need_time_and_one_pressure(where, names)
+    _need_time_and_one_pressure(where, names, printed)
     found = {name: names.index(name) for name in COLUMNS if name in names}
     return Header(line.number, len(names), found)
 
 
-def _need_time_and_one_pressure(where: str, names: Sequence[str]) -> None:
+def _need_time_and_one_pressure(where: str, names: Sequence[str], printed: Sequence[str]) -> None:
     if TIME not in names:
         raise InputError(
             f"{where}: there is no column `{TIME}`"
-            + _lookalike(names, ("t", "time", "sec", "elapsed"), f"`{TIME}`, if it is in seconds")
+            + _lookalike(printed, ("t", "time", "sec", "elapsed"), f"`{TIME}`, if it is in seconds")
         )
     if PRESSURE in names and VACUUM in names:
         raise InputError(
@@ -105,7 +106,7 @@ def _need_time_and_one_pressure(where: str, names: Sequence[str]) -> None:
         raise InputError(
             f"{where}: there is no column `{PRESSURE}` or `{VACUUM}`"
             + _lookalike(
-                names,
+                printed,
                 ("p", "pressure", "vac", "inhg", "kpa", "mbar", "bar"),
                 f"`{PRESSURE}` (absolute, in kPa) or `{VACUUM}` (below ambient, in inHg), "
                 "converting the numbers if they are in another unit",
@@ -113,16 +114,16 @@ def _need_time_and_one_pressure(where: str, names: Sequence[str]) -> None:
         )
 
 
-def _lookalike(names: Sequence[str], starts: Sequence[str], new_name: str) -> str:
-    for index, name in enumerate(names):
-        words = re.split(r"[^a-z]+", name)
+def _lookalike(printed: Sequence[str], starts: Sequence[str], new_name: str) -> str:
+    for index, name in enumerate(printed):
+        words = re.split(r"[^a-z]+", name.lower())
         if any(
             word == start or (len(start) > 2 and word.startswith(start))
             for word in words
             for start in starts
         ):
             return f"; if column {index + 1}, {shown(name)}, is meant, name it {new_name}."
-    return f" among {', '.join(shown(name) for name in names[:6])}; name one {new_name}."
+    return f" among {', '.join(shown(name) for name in printed[:6])}; name one {new_name}."
 
 
 def split_cells(where: str, text: str) -> list[str]:

@@ -18,6 +18,7 @@ _LEFT, _RIGHT = 78.0, 730.0
 _TOP, _BOTTOM = 92.0, 420.0
 _RESIDUAL_TOP, _RESIDUAL_BOTTOM = 456.0, 566.0
 _FOOT = 52.0
+_LONGEST_NAME = 44
 
 _RECORDED = Stroke("#b9c4cc", 3.2)
 _SCATTER = Stroke("#93a1ac", 1.0)
@@ -48,13 +49,9 @@ def plot_svg(analysed: AnalysedCurve) -> str:
     """
     result = analysed.result
     bottom = _BOTTOM if result.fitted is None else _RESIDUAL_BOTTOM
-    drawing = Drawing(
-        WIDTH,
-        int(bottom + _FOOT),
-        words.plot_title(result.outcome, analysed.name),
-        words.plot_subtitle(result.reasons),
-    )
-    drawing.words(_LEFT, 36.0, words.plot_title(result.outcome, analysed.name), size=20, bold=True)
+    title = words.plot_title(result.outcome, _short(analysed.name))
+    drawing = Drawing(WIDTH, int(bottom + _FOOT), title, words.plot_subtitle(result.reasons))
+    drawing.words(_LEFT, 36.0, title, size=20, bold=True)
     for row, line in enumerate(_wrapped(drawing.description, 104)[:2]):
         drawing.words(_LEFT, 58.0 + 18.0 * row, line, size=14, fill=QUIET)
     curves = _curves(analysed)
@@ -73,6 +70,12 @@ def plot_svg(analysed: AnalysedCurve) -> str:
         (_LEFT + _RIGHT) / 2.0, bottom + 40.0, words.PLOT["time"], size=14, anchor="middle"
     )
     return drawing.as_text()
+
+
+def _short(name: str) -> str:
+    """Return the last part of a path, short enough for a title."""
+    last = name.rstrip("/").rpartition("/")[2]
+    return last if len(last) <= _LONGEST_NAME else f"{last[: _LONGEST_NAME - 3]}..."
 
 
 def _wrapped(text: str, width: int) -> list[str]:
