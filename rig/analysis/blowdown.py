@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from rig.analysis import blocks, noise
 from rig.analysis.charging import HEAT_CAPACITY_RATIO
-from rig.analysis.fit import Fit, FitError, least_squares, linear_least_squares
+from rig.analysis.fit import Fit, FitError, least_squares
 from rig.analysis.gas import (
     CRITICAL_RATIO_PRIOR,
     GAS_CONSTANT,
@@ -48,9 +48,7 @@ A record that bends decides by itself; one that does not leaves b where it may l
 """
 _SLIGHT = 1e-3
 """Thermal time over filling time below which the gas keeps its temperature."""
-_STEPS = 60
-_ROUNDS = 3
-_HIGHEST_RATIO = 0.98
+_SUBSTEPS = 20
 _COARSE_SD = 1e-3
 """Scatter of a sample, as a share of ambient, that a first fit takes against the prior."""
 
@@ -112,10 +110,8 @@ def hole_diameter(conductance_m3_s_pa: Estimate, discharge: Estimate = DISCHARGE
     area = conductance_m3_s_pa.value * STANDARD_DENSITY / (flux * discharge.value)
     diameter = math.sqrt(4.0 * area / math.pi)
     half = 0.5 * diameter
-    sources = {
-        name: half * part / conductance_m3_s_pa.value
-        for name, part in conductance_m3_s_pa.sources.items()
-    }
+    parts = conductance_m3_s_pa.sources or {"random": conductance_m3_s_pa.u}
+    sources = {name: half * part / conductance_m3_s_pa.value for name, part in parts.items()}
     return Estimate.from_sources(
         diameter, {**sources, "discharge": half * discharge.u / discharge.value}
     )
@@ -137,63 +133,95 @@ def measure_passage(time_s: ArrayLike, pressure_pa: ArrayLike, reservoir: Reserv
     filling = _filling(
         np.asarray(time_s, dtype=float), np.asarray(pressure_pa, dtype=float), ambient_pa.value
     )
-    found = filling.fit()
-    warmest = _warmest(filling, found, reservoir)
-    unit = rate_from_conductance(
-        1.0, ambient_pa.value, reservoir.temperature_k.value, volume_m3.value
-    )
-    value = 0.5 * (found.rate_pa_s + warmest.rate_pa_s) / unit
-    random = found.standard_errors
-    _, rate_by_span, ratio_by_span = filling.shift(found, filling.pressure_pa)
-    _, rate_by_ambient, ratio_by_ambient = filling.shift(found, filling.by_ambient(found))
-    rate_by_ambient -= found.rate_pa_s / ambient_pa.value  # its unit goes with the ambient, too
-    to_value = value / found.rate_pa_s
+    thermal_s = reservoir.thermal_time_s
+    if thermal_s is None:
+        thermal_s = still_air_time(volume_m3.value, ambient_pa.value)
+    between = _between(filling, thermal_s)
+    moved = {
+        "span": replace(filling, pressure_pa=filling.pressure_pa * (1.0 + reservoir.span_u)),
+        "ambient": replace(filling, ambient_pa=ambient_pa.value + ambient_pa.u),
+    }
+    moves = {name: _between(other, thermal_s).less(between) for name, other in moved.items()}
+    # A filling of 1 m3/(s Pa) rises by so many times ambient a second.
+    unit = rate_from_conductance(1.0, 1.0, reservoir.temperature_k.value, volume_m3.value)
     conductance = Estimate.from_sources(
-        value,
+        between.rate / unit,
         {
-            "random": random[1] * to_value,
-            "ambient": abs(rate_by_ambient) * ambient_pa.u * to_value,
-            "span": abs(rate_by_span) * reservoir.span_u * to_value,
-            "law": _rectangular(found.rate_pa_s, warmest.rate_pa_s) / unit,
-            "volume": value * volume_m3.u / volume_m3.value,
-            "temperature": 0.5 * value * reservoir.temperature_k.u / reservoir.temperature_k.value,
+            "random": between.rate_u / unit,
+            "law": _rectangular(between.isothermal.rate, between.warmest.rate) / unit,
+            "volume": between.rate / unit * volume_m3.u / volume_m3.value,
+            "temperature": 0.5
+            * between.rate
+            / unit
+            * reservoir.temperature_k.u
+            / reservoir.temperature_k.value,
+            **{name: abs(by_rate) / unit for name, (by_rate, _) in moves.items()},
         },
     )
     ratio = Estimate.from_sources(
-        0.5 * (found.critical_ratio + warmest.critical_ratio),
+        between.ratio,
         {
-            "random": random[2],
-            "ambient": abs(ratio_by_ambient) * ambient_pa.u,
-            "span": abs(ratio_by_span) * reservoir.span_u,
-            "law": _rectangular(found.critical_ratio, warmest.critical_ratio),
+            "random": between.ratio_u,
+            "law": _rectangular(between.isothermal.ratio, between.warmest.ratio),
+            **{name: abs(by_ratio) for name, (_, by_ratio) in moves.items()},
         },
     )
+    isothermal = between.isothermal.rate / unit
     return Passage(
         conductance_m3_s_pa=conductance,
         critical_ratio=ratio,
         hole_diameter_m=hole_diameter(conductance),
-        isothermal_m3_s_pa=found.rate_pa_s / unit,
-        adiabatic_m3_s_pa=found.rate_pa_s / unit / HEAT_CAPACITY_RATIO,
-        misfit_pa=float(np.sqrt(np.mean(np.square(filling.off(found))))),
+        isothermal_m3_s_pa=isothermal,
+        adiabatic_m3_s_pa=isothermal / HEAT_CAPACITY_RATIO,
+        misfit_pa=float(np.sqrt(np.mean(np.square(filling.off(between.isothermal))))),
     )
 
 
 @dataclass(frozen=True)
 class _Found:
-    """The isothermal filling fitted, and the covariance of start, rate and critical ratio."""
+    """A filling fitted: start and rate [1/s] as shares of ambient, critical ratio, covariance."""
 
-    start_pa: float
-    rate_pa_s: float
-    critical_ratio: float
+    start: float
+    rate: float
+    ratio: float
     covariance: FloatArray
 
     @property
     def law(self) -> LeakLaw:
-        return LeakLaw(Law.ORIFICE, self.critical_ratio)
+        return LeakLaw(Law.ORIFICE, self.ratio)
+
+
+@dataclass(frozen=True)
+class _Between:
+    """The two fits that the truth lies between."""
+
+    isothermal: _Found
+    warmest: _Found
 
     @property
-    def standard_errors(self) -> list[float]:
-        return [math.sqrt(variance) for variance in np.diag(self.covariance).tolist()]
+    def rate(self) -> float:
+        return 0.5 * (self.isothermal.rate + self.warmest.rate)
+
+    @property
+    def ratio(self) -> float:
+        return 0.5 * (self.isothermal.ratio + self.warmest.ratio)
+
+    @property
+    def rate_u(self) -> float:
+        return math.sqrt(float(self._better.covariance[1, 1]))
+
+    @property
+    def ratio_u(self) -> float:
+        return math.sqrt(float(self._better.covariance[2, 2]))
+
+    @property
+    def _better(self) -> _Found:
+        """Get the fit that runs more like the curve: the misfit of the other is not random."""
+        return min(self.isothermal, self.warmest, key=lambda found: float(found.covariance[1, 1]))
+
+    def less(self, other: "_Between") -> tuple[float, float]:
+        """Compute by how much rate and critical ratio exceed those of another."""
+        return self.rate - other.rate, self.ratio - other.ratio
 
 
 @dataclass(frozen=True)
@@ -207,91 +235,117 @@ class _Filling:
     ambient_pa: float
 
     @property
+    def observed(self) -> FloatArray:
+        """Get the block means as shares of ambient."""
+        return self.pressure_pa / self.ambient_pa
+
+    def fitted(self, found: _Found) -> FloatArray:
+        """Compute the block means of a filling as shares of ambient."""
+        at = found.law.pressure(self._nodes_s, found.start, found.rate, 1.0)
+        means: FloatArray = at.mean(axis=0)
+        return means
+
+    def off(self, found: _Found) -> FloatArray:
+        """Compute by how much [Pa] the block means exceed the fitted ones."""
+        return self.pressure_pa - self.ambient_pa * self.fitted(found)
+
+    def jacobian(self, found: _Found) -> FloatArray:
+        """Compute the derivatives of the block means in start, rate and critical ratio."""
+        t, law = self._nodes_s, found.law
+        pressure = law.pressure(t, found.start, found.rate, 1.0)
+        columns = [
+            law.derivative_start(pressure, found.start, 1.0),
+            law.derivative_rate(t, pressure, 1.0),
+            law.derivative_critical_ratio(t, found.start, found.rate, 1.0),
+        ]
+        means: FloatArray = np.stack(columns, axis=-1).mean(axis=0)
+        return means
+
+    @property
     def _nodes_s(self) -> FloatArray:
         """Get two times a block, (2, blocks): the mean of a cubic over it is that of its values."""
         apart = self.half_width_s / math.sqrt(3.0)
         return np.stack([self.time_s - apart, self.time_s + apart])
 
-    def fitted(self, found: _Found, ambient_pa: float) -> FloatArray:
-        """Compute the block means of a filling under an ambient."""
-        at = found.law.pressure(self._nodes_s, found.start_pa, found.rate_pa_s, ambient_pa)
-        means: FloatArray = at.mean(axis=0)
-        return means
 
-    def off(self, found: _Found) -> FloatArray:
-        """Compute by how much the block means exceed the fitted ones."""
-        return self.pressure_pa - self.fitted(found, self.ambient_pa)
+@dataclass(frozen=True)
+class _Warming:
+    """The same filling as the gas that entered, if that returns to room temperature late.
+
+    `observed` is the gas as a share of that at ambient and room temperature. It rises at the rate
+    times g(p), and the integral of g over time is taken along the pressures seen: `seen_s`,
+    `seen` (blocks + 1,) from the start on, shares of ambient.
+    """
+
+    time_s: FloatArray
+    observed: FloatArray
+    count: FloatArray
+    seen_s: FloatArray
+    seen: FloatArray
+
+    def fitted(self, found: _Found) -> FloatArray:
+        """Compute the gas that an orifice passes."""
+        return found.start + found.rate * self._passed(found.ratio)
 
     def jacobian(self, found: _Found) -> FloatArray:
-        """Compute the derivatives of the block means in start, rate and critical ratio."""
-        t, law, ambient = self._nodes_s, found.law, self.ambient_pa
-        pressure = law.pressure(t, found.start_pa, found.rate_pa_s, ambient)
-        columns = [
-            law.derivative_start(pressure, found.start_pa, ambient),
-            law.derivative_rate(t, pressure, ambient),
-            law.derivative_critical_ratio(t, found.start_pa, found.rate_pa_s, ambient),
-        ]
-        means: FloatArray = np.stack(columns, axis=-1).mean(axis=0)
-        return means
+        """Compute the derivatives of the gas in start, rate and critical ratio."""
+        low, high = max(found.ratio - 1e-5, 0.0), found.ratio + 1e-5
+        by_ratio = (self._passed(high) - self._passed(low)) / (high - low)
+        passed = self._passed(found.ratio)
+        columns: FloatArray = np.stack([np.ones_like(passed), passed, found.rate * by_ratio])
+        return columns.T
 
-    def shift(self, found: _Found, change_pa: FloatArray) -> list[float]:
-        """Compute how start, rate and critical ratio follow a small change of all block means."""
-        weight = np.sqrt(self.count)[:, None]
-        changed = linear_least_squares(
-            weight * self.jacobian(found), weight[:, 0] * change_pa, sd=1.0
-        )
-        return [float(change) for change in changed.parameters]
+    def _passed(self, ratio: float) -> FloatArray:
+        shape = LeakLaw(Law.ORIFICE, ratio).shape(self.seen, 1.0)
+        return np.cumsum(0.5 * (shape[1:] + shape[:-1]) * np.diff(self.seen_s))
 
-    def by_ambient(self, found: _Found) -> FloatArray:
-        """Compute the change of the block means that a change of the ambient by 1 Pa asks for."""
-        higher, lower = (self.fitted(found, self.ambient_pa + step) for step in (0.5, -0.5))
-        return lower - higher
 
-    def fit(self) -> _Found:
-        """Fit start, rate and critical ratio, the latter held by its prior.
+def _fit(course: _Filling | _Warming) -> _Found:
+    """Fit start, rate and critical ratio, the latter held by its prior.
 
-        The scatter about a first fit gives the weight of the data against the prior in the second.
-        """
-        p, t = self.pressure_pa, self.time_s
-        early = slice(0, max(3, int(np.searchsorted(p, 0.5 * (p[0] + p[-1])))))
-        slope = float(np.polyfit(t[early], p[early], 1)[0])
-        start = np.array([p[0] - slope * t[0], slope, _logit(_PRIOR_RATIO)])
-        sd_pa = _COARSE_SD * self.ambient_pa
-        for _ in range(2):
-            fit = self._search(start, sd_pa)
-            start = fit.parameters
-            residuals = fit.residuals[:-1]
-            sd_pa *= max(math.sqrt(float(residuals @ residuals) / (p.size - 3)), 1e-9)
-        ratio = _ratio(start[2])
-        to_ratio = np.array([1.0, 1.0, ratio * (1.0 - ratio)])
-        factor = noise.correlation_factor(residuals, 3) / fit.residual_sd**2
-        covariance = fit.covariance * factor * np.outer(to_ratio, to_ratio)
-        return _Found(float(start[0]), float(start[1]), ratio, covariance)
+    The scatter about a first fit gives the weight of the data against the prior in the second.
+    """
+    p, t = course.observed, course.time_s
+    early = slice(0, max(3, int(np.searchsorted(p, 0.5 * (p[0] + p[-1])))))
+    slope = float(np.polyfit(t[early], p[early], 1)[0])
+    start = np.array([p[0] - slope * t[0], slope, _logit(_PRIOR_RATIO)])
+    sd = _COARSE_SD
+    for _ in range(2):
+        fit = _search(course, start, sd)
+        start = fit.parameters
+        residuals = fit.residuals[:-1]
+        sd *= max(math.sqrt(float(residuals @ residuals) / (p.size - 3)), 1e-9)
+    ratio = _ratio(start[2])
+    to_ratio = np.array([1.0, 1.0, ratio * (1.0 - ratio)])
+    factor = noise.correlation_factor(residuals, 3) / fit.residual_sd**2
+    covariance = fit.covariance * factor * np.outer(to_ratio, to_ratio)
+    return _Found(float(start[0]), float(start[1]), ratio, covariance)
 
-    def _search(self, start: FloatArray, sd_pa: float) -> Fit:
-        weight = np.sqrt(self.count) / sd_pa
 
-        def at(parameters: FloatArray) -> _Found:
-            return _Found(parameters[0], parameters[1], _ratio(parameters[2]), np.zeros((3, 3)))
+def _search(course: _Filling | _Warming, start: FloatArray, sd: float) -> Fit:
+    weight = np.sqrt(course.count) / sd
 
-        def residuals(parameters: FloatArray) -> FloatArray:
-            found = at(parameters)
-            held = (parameters[2] - _logit(_PRIOR_RATIO)) / _PRIOR_LOGIT_SD
-            return np.append(-weight * self.off(found), held)
+    def at(parameters: FloatArray) -> _Found:
+        return _Found(parameters[0], parameters[1], _ratio(parameters[2]), np.zeros((3, 3)))
 
-        def jacobian(parameters: FloatArray) -> FloatArray:
-            found = at(parameters)
-            rows = weight[:, None] * self.jacobian(found)
-            rows[:, 2] *= found.critical_ratio * (1.0 - found.critical_ratio)
-            return np.vstack([rows, [0.0, 0.0, 1.0 / _PRIOR_LOGIT_SD]])
+    def residuals(parameters: FloatArray) -> FloatArray:
+        off = course.fitted(at(parameters)) - course.observed
+        held = (parameters[2] - _logit(_PRIOR_RATIO)) / _PRIOR_LOGIT_SD
+        return np.append(weight * off, held)
 
-        try:
-            return least_squares(residuals, jacobian, start, max_iterations=200, tolerance=1e-4)
-        except FitError as error:
-            raise InputError(
-                "the filling does not run like air through an orifice: look for a hose that came "
-                "off, a valve that opened late, or a porous part"
-            ) from error
+    def jacobian(parameters: FloatArray) -> FloatArray:
+        found = at(parameters)
+        rows = weight[:, None] * course.jacobian(found)
+        rows[:, 2] *= found.ratio * (1.0 - found.ratio)
+        return np.vstack([rows, [0.0, 0.0, 1.0 / _PRIOR_LOGIT_SD]])
+
+    try:
+        return least_squares(residuals, jacobian, start, max_iterations=200, tolerance=1e-3)
+    except FitError as error:
+        raise InputError(
+            "the filling does not run like air through an orifice: look for a hose that came "
+            "off, a valve that opened late, or a porous part"
+        ) from error
 
 
 def _filling(times: FloatArray, pressures: FloatArray, ambient_pa: float) -> _Filling:
@@ -322,57 +376,35 @@ def _filling(times: FloatArray, pressures: FloatArray, ambient_pa: float) -> _Fi
     )
 
 
-def _warmest(filling: _Filling, found: _Found, reservoir: Reservoir) -> _Found:
-    """Find the orifice whose filling with the longest thermal time looks like the one found."""
-    thermal_s = reservoir.thermal_time_s
-    if thermal_s is None:
-        thermal_s = still_air_time(reservoir.volume_m3.value, filling.ambient_pa)
-    warmest = found
-    if thermal_s * found.rate_pa_s / filling.ambient_pa < _SLIGHT:
-        return warmest
-    for _ in range(_ROUNDS):
-        looks = _warming_fill(warmest, filling, thermal_s).fit()
-        ratio = warmest.critical_ratio + found.critical_ratio - looks.critical_ratio
-        warmest = replace(
-            warmest,
-            rate_pa_s=warmest.rate_pa_s * found.rate_pa_s / looks.rate_pa_s,
-            critical_ratio=min(max(ratio, 0.0), _HIGHEST_RATIO),
-        )
-    return warmest
+def _between(filling: _Filling, thermal_s: float) -> _Between:
+    """Fit the filling as one of gas at room temperature, and of gas with a thermal time."""
+    isothermal = _fit(filling)
+    if thermal_s * isothermal.rate < _SLIGHT:
+        return _Between(isothermal, isothermal)
+    seen_s = np.append(0.0, filling.time_s)
+    seen = np.append(isothermal.start, filling.observed)
+    entered = _gas_entered(seen_s, seen, thermal_s)
+    warmest = _fit(_Warming(filling.time_s, entered, filling.count, seen_s, seen))
+    return _Between(isothermal, warmest)
 
 
-def _warming_fill(found: _Found, filling: _Filling, thermal_s: float) -> _Filling:
-    """Integrate a filling whose gas returns to the wall's temperature with a time constant.
+def _gas_entered(seen_s: FloatArray, seen: FloatArray, thermal_s: float) -> FloatArray:
+    """Compute the gas (blocks,) that must have entered for the pressures seen (blocks + 1,).
 
-    With P = p/p_a, M = m/m_a (m_a: the gas at ambient and room temperature), r the isothermal rate
-    over p_a and tau the time constant at M = 1: dM/dt = r g(P), and from the first law with the
-    enthalpy of the air that enters dP/dt = gamma r g(P) - (P/M - 1)/tau. Fourth-order Runge-Kutta,
-    steps within the time constant at that mass, up to the pressure that the filling found ends at.
+    With P = p/p_a, M the gas over that at ambient and room temperature, and tau the time constant
+    at M = 1, the first law with the enthalpy of the air that enters is gamma dM/dt = dP/dt +
+    (P/M - 1)/tau. It is integrated in implicit steps, M' = M + (dP + (P/M' - 1) h/tau)/gamma.
     """
-    rate, law = found.rate_pa_s / filling.ambient_pa, found.law
-    end = float(filling.pressure_pa[-1]) / filling.ambient_pa
-    step_s = float(filling.time_s[-1]) / _STEPS
-
-    def slopes(pressure: float, mass: float) -> tuple[float, float]:
-        inflow = rate * float(law.shape(pressure, 1.0))
-        return HEAT_CAPACITY_RATIO * inflow - (pressure / mass - 1.0) / thermal_s, inflow
-
-    p = m = found.start_pa / filling.ambient_pa
-    now, times, pressures = 0.0, [0.0], [p]
-    while p < end:
-        h = min(step_s, 1.5 * thermal_s * m)
-        a = slopes(p, m)
-        b = slopes(p + 0.5 * h * a[0], m + 0.5 * h * a[1])
-        c = slopes(p + 0.5 * h * b[0], m + 0.5 * h * b[1])
-        d = slopes(p + h * c[0], m + h * c[1])
-        p += h / 6.0 * (a[0] + 2.0 * b[0] + 2.0 * c[0] + d[0])
-        m += h / 6.0 * (a[1] + 2.0 * b[1] + 2.0 * c[1] + d[1])
-        now += h
-        times.append(now)
-        pressures.append(p)
-    none = np.zeros(len(times))
-    reached = filling.ambient_pa * np.array(pressures)
-    return _Filling(np.array(times), reached, none + 1.0, none, filling.ambient_pa)
+    p = m = float(seen[0])
+    amounts = []
+    for step_s, rise in zip(np.diff(seen_s).tolist(), np.diff(seen).tolist(), strict=True):
+        pull = step_s / (_SUBSTEPS * thermal_s * HEAT_CAPACITY_RATIO)
+        for _ in range(_SUBSTEPS):
+            p += rise / _SUBSTEPS
+            half = 0.5 * (m + rise / (_SUBSTEPS * HEAT_CAPACITY_RATIO) - pull)
+            m = half + math.sqrt(half * half + pull * p)
+        amounts.append(m)
+    return np.array(amounts)
 
 
 def _rectangular(one: float, other: float) -> float:

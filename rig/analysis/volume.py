@@ -202,10 +202,11 @@ def difference(larger_m3: Estimate, smaller_m3: Estimate) -> Estimate:
     on its hose less the capped hose is the part. Rig volume, temperature and zero shift both the
     same way and largely cancel; all other sources are independent.
     """
-    names = {**larger_m3.sources, **smaller_m3.sources}
+    # An estimate that was not split up is independent of everything.
+    parts, others = (e.sources or {"random": e.u} for e in (larger_m3, smaller_m3))
     sources = {}
-    for name in names:
-        first, second = larger_m3.sources.get(name, 0.0), smaller_m3.sources.get(name, 0.0)
+    for name in {**parts, **others}:
+        first, second = parts.get(name, 0.0), others.get(name, 0.0)
         if name in _SHARED:
             first = math.copysign(first, larger_m3.value)
             second = math.copysign(second, smaller_m3.value)

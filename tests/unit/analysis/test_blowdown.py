@@ -75,7 +75,7 @@ class Truth:
         start = np.concatenate([start_kg, start_kg * CV * self.room_k])
         span = (0.0, float(time_fills[-1]))
         solved = solve_ivp(
-            slopes, span, start, method="LSODA", t_eval=time_fills, rtol=1e-8, atol=1e-12
+            slopes, span, start, method="RK45", t_eval=time_fills, rtol=1e-7, atol=1e-12
         )
         mass, energy = solved.y.reshape(2, self.ratio.size, -1)
         temperature = np.where(warms[:, None], energy / (mass * CV), self.room_k[:, None])
@@ -120,14 +120,14 @@ def draw(seed: int, cases: int, longest_tau_s: float) -> Truth:
         ambient_pa=ambient,
         room_k=room,
         start_pa=ambient * rng.uniform(0.12, 0.35, cases),
-        tau_s=rng.uniform(0.0, 1.0, cases) * longest_tau_s,
+        tau_s=rng.uniform(0.02, 1.0, cases) * longest_tau_s,
     )
 
 
 def told(truth: Truth, seed: int, longest_tau_s: float) -> list[blowdown.Passage]:
     """Measure every filling with volume, room, ambient, span and noise as wrong as stated."""
     rng = np.random.default_rng(seed)
-    fills = np.linspace(0.0, 1.7, 600)
+    fills = np.linspace(0.0, 1.7, 500)
     clean = truth.filled(fills)
     found = []
     for case in range(truth.ratio.size):
@@ -151,12 +151,11 @@ def told(truth: Truth, seed: int, longest_tau_s: float) -> list[blowdown.Passage
     return found
 
 
-def assert_covers(found: list[Estimate], truth: np.ndarray) -> None:
-    """Require 60 to 80 % within one and at least 92 % within two standard uncertainties."""
+def coverage(found: list[Estimate], truth: np.ndarray) -> tuple[float, float]:
+    """Count how many estimates lie within one and within two standard uncertainties of truth."""
     off = np.abs([e.value - t for e, t in zip(found, truth, strict=True)])
     u = np.array([e.u for e in found])
-    assert 0.60 <= np.mean(off <= u) <= 0.80
-    assert np.mean(off <= 2.0 * u) >= 0.92
+    return float(np.mean(off <= u)), float(np.mean(off <= 2.0 * u))
 
 
 class TestIsothermalFilling:
@@ -176,15 +175,29 @@ class TestIsothermalFilling:
         """Over 300 fillings C and b cover the truth, all inputs as wrong as they say."""
         truth = draw(11, CASES, 0.0)
         found = told(truth, 12, 0.0)
-        assert_covers([one.conductance_m3_s_pa for one in found], truth.conductance)
-        assert_covers([one.critical_ratio for one in found], truth.ratio)
+        for estimates, true in (
+            ([one.conductance_m3_s_pa for one in found], truth.conductance),
+            ([one.critical_ratio for one in found], truth.ratio),
+        ):
+            within_one, within_two = coverage(estimates, true)
+            assert 0.60 <= within_one <= 0.80
+            assert within_two >= 0.92
 
     def test_choked_record_leaves_the_ratio_open(self) -> None:
         """A record that never leaves the straight line gives C, and b only as it may lie."""
         truth = one(ratio=0.5)
         t, p = recorded(truth)
-        early = p < 0.4 * truth.ambient_pa[0]
-        found = blowdown.measure_passage(t[early], p[early], reservoir(truth))
+        early = p < 0.3 * truth.ambient_pa[0]
+        known = reservoir(truth)
+        unsure = blowdown.Reservoir(
+            known.volume_m3,
+            Estimate(known.ambient_pa.value, 50.0),
+            known.temperature_k,
+            span_u=0.002,
+            thermal_time_s=0.0,
+        )
+        found = blowdown.measure_passage(t[early], p[early], unsure)
+        assert found.conductance_m3_s_pa.sources["span"] == pytest.approx(0.002 * 3e-10, rel=0.02)
         assert found.conductance_m3_s_pa.value == pytest.approx(3e-10, rel=2e-3)
         assert 0.1 < found.critical_ratio.u < 0.4
 
@@ -277,17 +290,20 @@ class TestWarmingGas:
         assert abs(ratio.value - 0.35) < 1.05 * math.sqrt(3.0) * ratio.sources["law"] + 0.01
 
     def test_coverage(self) -> None:
-        """Over 150 fillings whose gas may be as slow as 4 s, C covers; b at least as well.
+        """Over 300 fillings whose gas may be as slow as 4 s, C and b cover the truth.
 
-        The time constants lie anywhere from 0 to 4 s, as the rectangular uncertainty assumes.
+        The time constants lie anywhere up to 4 s. Of a rectangular distribution 58 % lie within one
+        standard uncertainty and all within 1.73, and here it is the largest part.
         """
-        truth = draw(21, 150, 4.0)
+        truth = draw(21, CASES, 4.0)
         found = told(truth, 22, 4.0)
-        assert_covers([one.conductance_m3_s_pa for one in found], truth.conductance)
-        off = np.array([abs(one.critical_ratio.value - b) for one, b in zip(found, truth.ratio)])
-        u = np.array([one.critical_ratio.u for one in found])
-        assert np.mean(off <= u) >= 0.60
-        assert np.mean(off <= 2.0 * u) >= 0.92
+        for estimates, true in (
+            ([one.conductance_m3_s_pa for one in found], truth.conductance),
+            ([one.critical_ratio for one in found], truth.ratio),
+        ):
+            within_one, within_two = coverage(estimates, true)
+            assert 0.52 <= within_one <= 0.80
+            assert within_two >= 0.97
 
     def test_still_air(self) -> None:
         """Still air in a sphere at 10 inHg absolute: the times that the trade's guide gives.
@@ -325,7 +341,12 @@ class TestRecordedVessel:
         return table[:, 0], 1e5 * table[:, 1]
 
     def test_isothermal_charge_follows(self) -> None:
-        """The isothermal charge with the hole's C and b lies within 0.035 bar up to 16 s."""
+        """The isothermal charge with the hole's C and b lies within 0.035 bar of the record.
+
+        Two of the digitised points cannot be the vessel's: the first lies below the 3.7 kPa that it
+        started from, and the rise to the seventh is faster than choked flow without any exchange of
+        heat, which is 1.4 x 6.02 kPa/s. All others up to 17 s follow.
+        """
         t, p = self.charge()
         truth = Truth(
             *(
@@ -334,15 +355,19 @@ class TestRecordedVessel:
             )
         )
         fill_s = float(truth.fill_s[0])
-        early = t <= 16.0
-        computed = truth.filled(np.concatenate([[0.0], t[early] / fill_s]))[1:, 0]
+        fastest_pa_s = 1.4 * 100.6e3 / fill_s
+        possible = (p > 3.7e3) & (np.diff(p, prepend=0.0) < fastest_pa_s * np.diff(t, prepend=-9.0))
+        assert list(np.flatnonzero(~possible)) == [0, 6]
+        early = possible & (t < 17.0)
+        assert np.count_nonzero(early) == 6
+        computed = truth.filled(np.append(0.0, t[early] / fill_s))[1:, 0]
         assert np.max(np.abs(computed - p[early])) < 3500.0
 
     @pytest.mark.parametrize("thermal_time_s", [None, 3.0])
     def test_measured_from_the_record(self, thermal_time_s: float | None) -> None:
         """Fourteen digitised points give the hole's C and b, and its diameter, within 2 u.
 
-        3 s is what the recorded 18 K of warming means: q R / (h A) = 18 K / 295 K.
+        3 s is what the recorded 18 K of warming mean: 0.4 x 3 s / (3 s + 16.7 s to fill) = 18/295.
         """
         vessel = blowdown.Reservoir(
             Estimate(16.18e-3, 0.16e-3),
@@ -383,6 +408,7 @@ class TestHoleDiameter:
         conductance = Estimate.from_sources(1e-10, {"random": 4e-12})
         found = blowdown.hole_diameter(conductance, Estimate(0.8, 0.024))
         assert found.u / found.value == pytest.approx(math.hypot(0.02, 0.015), rel=1e-9)
+        assert blowdown.hole_diameter(Estimate(1e-10, 4e-12), Estimate(0.8, 0.024)).u == found.u
 
 
 class TestRefusals:

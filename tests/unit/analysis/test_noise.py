@@ -267,6 +267,30 @@ class TestCharacterise:
             noise.characterise(np.zeros(40), np.zeros(40))
 
 
+class TestCorrelationFactor:
+    """Residuals that resemble their neighbours raise the variances of a fit."""
+
+    @pytest.mark.parametrize("phi", [0.3, 0.6, 0.9])
+    def test_autoregressive_residuals(self, phi: float) -> None:
+        """AR(1) residuals raise the variance of a mean (1 + phi)/(1 - phi) times, within 15 %."""
+        found = noise.correlation_factor(autoregressive(41, 20_000, phi), 1)
+        assert found == pytest.approx((1.0 + phi) / (1.0 - phi), rel=0.15)
+
+    def test_white_residuals(self) -> None:
+        """White residuals of a fit raise nothing in about 95 of 100 cases, and little in any."""
+        factors = []
+        for seed in range(200):
+            values = white(4000 + seed, 64)
+            line = np.polyfit(times(64), values, 1)
+            factors.append(noise.correlation_factor(values - np.polyval(line, times(64)), 2))
+        assert 0.90 <= np.mean(np.array(factors) == 1.0) <= 0.99
+        assert max(factors) < 3.0
+
+    def test_no_residuals_at_all(self) -> None:
+        """A fit without any residual has nothing to raise."""
+        assert noise.correlation_factor(np.zeros(20), 2) == 1.0
+
+
 class TestRecordedSensor:
     """A real sensor at rest: white to about a second, then drifting."""
 

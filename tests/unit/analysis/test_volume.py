@@ -486,6 +486,8 @@ class TestStroke:
         first = Estimate.from_sources(20e-6, {"random": 3e-8})
         second = Estimate.from_sources(15e-6, {"random": 4e-8})
         assert volume.difference(first, second).u == pytest.approx(5e-8, rel=1e-12)
+        whole = Estimate(15e-6, 4e-8)
+        assert volume.difference(first, whole).u == pytest.approx(5e-8, rel=1e-12)
 
 
 class TestNothingBehind:
