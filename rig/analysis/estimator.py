@@ -48,12 +48,15 @@ FIXED_SOURCES = ("volume", "span", "own_leak", "gas_temperature", "ambient", "la
 
 
 @dataclass(frozen=True)
-class KindView:
-    """What one pair of law and kind of settling alone would say: drop [Pa] with its u."""
+class Views:
+    """What each fit alone says of the drop on a hand gauge, one entry a fit.
 
-    weight: float
-    drop_pa: float
-    drop_u_pa: float
+    `weight` sums to one; `drop_pa` with its `drop_u_pa`, fixed uncertainty included.
+    """
+
+    weight: FloatArray
+    drop_pa: FloatArray
+    drop_u_pa: FloatArray
 
 
 @dataclass(frozen=True)
@@ -61,7 +64,7 @@ class LeakEstimate:
     """The leak of a hold, before it is judged.
 
     `leak` [standard m3/s] at the limit's vacuum and sea level; `drop` [Pa] on a hand gauge;
-    `views` what each credible candidate says; `unsettled_drop_pa` what the drop would gain if
+    `views` what each candidate says; `unsettled_drop_pa` what the drop would gain if
     settling whose time constant is more than a third of the hold were no settling but a leak;
     `end_misfit` how many standard deviations the last blocks lie off the fit.
     """
@@ -72,7 +75,7 @@ class LeakEstimate:
     settling: Settling
     unsettled_drop_pa: float
     end_misfit: float
-    views: tuple[KindView, ...]
+    views: Views
     candidates: tuple[Candidate, ...]
     fitted: FittedCurve
     noise: dict[str, float]
@@ -211,10 +214,7 @@ def _combine(
         settling=_settling(fits),
         unsettled_drop_pa=mean_gain * _unsettled_flow(fits, data, conditions),
         end_misfit=float(np.max(np.abs(data.pressure_pa - fits.course_pa[best])[-3:] / mean_u[-3:])),
-        views=tuple(
-            KindView(share, mean, float(np.hypot(u, fixed_u)))
-            for _, _, share, mean, u in _groups(fits, drop, drop_variance + drop_ratio)
-        ),
+        views=Views(weight, drop, np.sqrt(drop_variance + drop_ratio + fixed_u**2)),
         candidates=tuple(
             Candidate(law, kind, share, mean, u)
             for law, kind, share, mean, u in _groups(fits, flow, variance + flow_ratio)

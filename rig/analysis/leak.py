@@ -9,11 +9,12 @@ from rig.analysis import noise
 from rig.analysis.estimator import FIXED_SOURCES, LeakEstimate, estimate
 from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, HoldResult
 from rig.analysis.spoiled import LEAST_HOLD_S, Inspection, finding, inspect
-from rig.analysis.verdict import conformance_probability, required_z
+from rig.analysis.verdict import conformance_probability, required_z, z_to_error
 from rig.records import Finding, Outcome
 
-_CREDIBLE = 0.05
-"""A candidate with less of the weight than this cannot hold up a verdict."""
+_LEAST_OPPOSED = 1e-3
+"""A smaller probability of the opposite verdict never holds a verdict up, however early."""
+_NEGLIGIBLE = 1e-7
 _END_MISFIT = 7.0
 """Standard deviations by which the last blocks may leave the fit before a verdict waits."""
 _OWN_LEAK_SHARE = 1.0 / 3.0
@@ -150,7 +151,8 @@ def _verdict(
             return Outcome.UNDECIDED, [wait]
         if estimated.end_misfit > _END_MISFIT:
             return Outcome.UNDECIDED, [finding("end_disturbed", hold_s=hold_s)]
-        if _disagree(estimated, limit, said):
+        opposed = _opposite(estimated, limit, said)
+        if opposed > max(z_to_error(z if random_z is None else random_z), _LEAST_OPPOSED):
             return Outcome.UNDECIDED, [finding("candidates_disagree")]
     code = "within_limit" if said is Outcome.PASS else "over_limit"
     return said, [finding(code, **figures)]
@@ -164,16 +166,21 @@ def _needed_margin(estimated: LeakEstimate, z: float, random_z: float) -> float:
     return math.hypot(z * fixed, random_z * random)
 
 
-def _disagree(estimated: LeakEstimate, limit: DropLimit, said: Outcome) -> bool:
-    """Tell whether a credible candidate on its own would give the opposite verdict."""
+def _opposite(estimated: LeakEstimate, limit: DropLimit, said: Outcome) -> float:
+    """Compute the probability of the opposite verdict, summed over what each candidate says.
+
+    A few candidates that say something else do not show in a mean and a standard deviation.
+    """
     assert limit.max_drop_pa is not None  # noqa: S101 - narrowed by the caller
-    for view in estimated.views:
-        if view.weight < _CREDIBLE:
-            continue
-        alone = conformance_probability(view.drop_pa, view.drop_u_pa, None, limit.max_drop_pa)
-        if (said is Outcome.PASS and alone < 0.5) or (said is Outcome.FAIL and alone > 0.5):
-            return True
-    return False
+    views = estimated.views
+    conforms = float(
+        sum(
+            weight * conformance_probability(float(drop), float(u), None, limit.max_drop_pa)
+            for weight, drop, u in zip(views.weight, views.drop_pa, views.drop_u_pa, strict=True)
+            if weight > _NEGLIGIBLE
+        )
+    )
+    return 1.0 - conforms if said is Outcome.PASS else conforms
 
 
 def _observed_drop(

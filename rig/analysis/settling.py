@@ -8,6 +8,7 @@ slackening course, at the price of a larger uncertainty.
 """
 
 from dataclasses import dataclass
+from collections.abc import Sequence
 from functools import cache
 
 import numpy as np
@@ -54,21 +55,26 @@ class Course:
     share: float = 1.0
 
 
-GAS = Course(EXP_COURSE, float(np.log(1.2)), 1.0, 2500.0)
+GAS = Course(EXP_COURSE, float(np.log(1.2)), 1.0, 1500.0)
 """Gas warming, and rubber with one time constant."""
+_SLOW_RISES_PA = (300.0, 1500.0)
+"""Slow courses come small and large; a prior for the large ones alone would rule out the small."""
 RUBBER = tuple(
-    Course(EXP_COURSE, float(np.log(tau)), 0.3, 2500.0, share=1.0 / 3.0) for tau in (2.5, 4.2, 7.0)
+    Course(EXP_COURSE, float(np.log(tau)), 0.3, rise_pa, share=1.0 / 6.0)
+    for tau in (2.5, 4.2, 7.0)
+    for rise_pa in _SLOW_RISES_PA
 )
 """Rubber behind the gas. Slow courses come in bands of their time constant: where the curve does
 not show it, the bands stand for the range together."""
 VAPOUR = tuple(
-    Course(EXP_COURSE, float(np.log(tau)), 0.25, 2500.0, share=0.25)
+    Course(EXP_COURSE, float(np.log(tau)), 0.25, rise_pa, share=1.0 / 8.0)
     for tau in (11.0, 17.0, 26.0, 40.0)
+    for rise_pa in _SLOW_RISES_PA
 )
 """Liquid evaporating towards its vapour pressure, and slow rubber."""
 LOG = Course(LOG_COURSE, float(np.log(0.5)), 1.2, 600.0)
 """The same rise in each decade of time; the amplitude is that of a factor e."""
-POWER = Course(POWER_COURSE, 0.25, 0.15, 2500.0)
+POWER = Course(POWER_COURSE, 0.25, 0.15, 1500.0)
 """A power of time; the amplitude is the rise in 20 s."""
 CREEP = Course(CREEP_COURSE, float(np.log(0.7)), 1.0, 600.0, 0.1, 0.25)
 """Creep between the two: ((1 + t / onset)^n - 1) / n, the log creep at n = 0."""
@@ -87,12 +93,12 @@ class Start:
 def starts() -> tuple[Start, ...]:
     """List where the fits of the candidates start; several for one candidate find its best fit."""
     log = np.log
-    table: list[tuple[str, tuple[Course, ...], list[tuple[float, ...]]]] = [
+    table: list[tuple[str, tuple[Course, ...], Sequence[tuple[float, ...]]]] = [
         (NONE, (), [()]),
         (EXPONENTIAL, (GAS,), [(log(0.7),), (log(2.5),), (log(6.0),)]),
         *(
             (TWO_EXPONENTIALS, (GAS, slow), [(log(fast), slow.shape_mean)])
-            for fast, slow in zip((0.5, 0.7, 1.5), RUBBER, strict=True)
+            for fast, slow in zip((0.5, 0.5, 0.7, 0.7, 1.5, 1.5), RUBBER, strict=True)
         ),
         (LOG_CREEP, (LOG,), [(log(0.1),), (log(1.0),)]),
         (LOG_CREEP, (GAS, LOG), [(log(0.7), log(0.3)), (log(1.5), log(1.0)), (log(4.0), log(0.5))]),
@@ -100,10 +106,8 @@ def starts() -> tuple[Start, ...]:
         (POWER_CREEP, (GAS, POWER), [(log(0.7), 0.2), (log(2.0), 0.3)]),
         (POWER_CREEP, (GAS, CREEP), [(log(0.7), log(0.5), 0.15), (log(2.0), log(1.0), -0.2)]),
         *((PLATEAU, (slow,), [(slow.shape_mean,)]) for slow in VAPOUR),
-        *(
-            (PLATEAU, (GAS, slow), [(log(1.0), slow.shape_mean), (log(5.0), slow.shape_mean)])
-            for slow in VAPOUR
-        ),
+        *((PLATEAU, (GAS, slow), [(log(1.0), slow.shape_mean)]) for slow in VAPOUR),
+        *((PLATEAU, (GAS, slow), [(log(5.0), slow.shape_mean)]) for slow in VAPOUR[2:6]),
     ]
     return tuple(
         Start(kind, courses, tuple(float(s) for s in shapes))

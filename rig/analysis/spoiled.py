@@ -26,6 +26,9 @@ _TARGET_TOLERANCE = (1700.0, 0.05)
 _AMBIENT_MOVED_PA = 300.0
 _LOST_SHARE = 1.0 / 3.0
 _WINDOW_S = 0.25
+_DITHERED = 0.55
+"""Recorded noise in steps that half a step of noise and the rounding make; with less, a channel
+repeats itself by right."""
 
 
 @dataclass(frozen=True)
@@ -179,6 +182,10 @@ def _frozen_reading(
     usual = int(others[2]) if others.size > 2 else int(others[-1])
     moving = held.size - length
     if lengths.size < 8 or moving < 4 * usual or length < 4 * usual + 8 or lasting < 0.5:
+        return []
+    rest = np.concatenate([held[: starts[longest]], held[starts[longest] + length :]])
+    step = noise.converter_step(rest)
+    if step > 0.0 and noise.white_sd(rest) < _DITHERED * step:
         return []
     value = float(held[starts[longest]])
     if abs(ambient - value) < 0.02 * ambient:
