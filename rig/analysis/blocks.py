@@ -13,6 +13,7 @@ from rig.analysis.gas import FloatArray
 _WINDOW = 11
 """Samples in the running median that a wild sample is compared with."""
 _WILD_SDS = 6.0
+_LEAST_WILD_PA = 5.0
 _FIRST_BLOCK_S = 0.1
 _GROWTH = 1.07
 _LEAST_BLOCKS = 60
@@ -51,12 +52,23 @@ def wild_samples(pressure_pa: FloatArray, white_sd_pa: float, step_pa: float) ->
         return np.zeros(pressure_pa.size, dtype=bool)
     median = running_median(pressure_pa)
     half = _WINDOW // 2
-    slope = np.zeros_like(median)
-    slope[half:-half] = np.abs(median[2 * half :] - median[: -2 * half])
-    slope[:half], slope[-half:] = slope[half], slope[-half - 1]
-    # At the ends the median is that of the nearest full window: allow for the run up to it.
-    allowed = np.maximum(_WILD_SDS * white_sd_pa, 3.0 * step_pa) + slope
-    return np.abs(pressure_pa - median) > allowed
+    run = np.zeros_like(median)
+    run[half:-half] = np.abs(median[2 * half :] - median[: -2 * half])
+    run[:half], run[-half:] = run[half], run[-half - 1]
+    # At the ends carry on the line through the nearest full windows, and allow twice its run: a
+    # settling is steepest there.
+    steps = np.arange(half, 0, -1)
+    median[:half] -= (median[2 * half] - median[half]) * steps / half
+    median[-half:] += (median[-half - 1] - median[-2 * half - 1]) * steps[::-1] / half
+    run[:half] *= 2.0
+    run[-half:] *= 2.0
+    allowed = np.maximum(np.maximum(_WILD_SDS * white_sd_pa, 3.0 * step_pa), _LEAST_WILD_PA) + run
+    wild = np.abs(pressure_pa - median) > allowed
+    # Several at the very end may be the beginning of something: they are all there is of it.
+    tail = int(np.argmin(wild[::-1])) if not wild.all() else wild.size
+    if tail > 1:
+        wild[-tail:] = False
+    return wild
 
 
 def block_edges(time_s: FloatArray) -> np.ndarray:

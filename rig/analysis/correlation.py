@@ -12,7 +12,7 @@ import numpy as np
 from rig.analysis.gas import FloatArray
 
 _TIMES_S = (0.5, 2.0, 8.0)
-_SDS_PA = tuple(float(sd) for sd in np.geomspace(0.5, 256.0, 10))
+_SDS_PA = tuple(float(sd) for sd in np.geomspace(0.5, 4096.0, 14))
 _PREFERENCE = 1.0
 """Log evidence that slow noise must bring before it is believed."""
 

@@ -97,8 +97,8 @@ def estimate(
     reduced = blocks.average(since_stroke, pressure_pa)
     white_sd = max(found.white_sd_pa, found.step_pa / np.sqrt(12.0), 0.05)
     white = white_sd**2 / reduced.count
-    late = reduced.time_s > 0.5 * reduced.time_s[-1]
-    slope = float(np.polyfit(reduced.time_s[late], reduced.pressure_pa[late], 1)[0])
+    late = reduced.time_s >= 0.5 * reduced.time_s[-1]
+    slope, _ = _line(reduced.time_s[late], reduced.pressure_pa[late])
     fixed = correlation.quantisation_covariance(
         reduced.time_s, found.step_pa, found.white_sd_pa, slope
     )
@@ -129,7 +129,7 @@ def estimate(
         conditions,
         limit,
         drift=(drift_k_s, drift_u_k_s),
-        mean_u=np.sqrt(white),
+        mean_u=np.sqrt(white + np.diag(fixed) + (0.0 if slow is None else slow.sd_pa**2)),
         offset_s=found.strokes_end_s,
         slow=slow,
         noise={"white_sd_pa": white_sd, "step_pa": found.step_pa},
@@ -139,9 +139,17 @@ def estimate(
 def _start(reduced: blocks.Blocks, ambient: float) -> tuple[float, float]:
     p, t = reduced.pressure_pa, reduced.time_s
     lost = (p[-1] - p[0]) / max(ambient - p[0], 1.0)
-    part = t > 0.3 * t[-1] if lost < 0.3 else slice(0, max(4, t.size // 3))
-    slope, level = np.polyfit(t[part], p[part], 1)
-    return min(float(level), 0.98 * ambient), float(slope)
+    part = t >= 0.3 * t[-1] if lost < 0.3 else slice(0, max(4, t.size // 3))
+    slope, level = _line(t[part], p[part])
+    return min(level, 0.98 * ambient), slope
+
+
+def _line(t: FloatArray, p: FloatArray) -> tuple[float, float]:
+    """Fit a straight line: slope, and level at time zero; level only where times are all one."""
+    centred = t - t.mean()
+    spread = float(centred @ centred)
+    slope = float(centred @ p) / spread if spread > 0.0 else 0.0
+    return slope, float(p.mean()) - slope * float(t.mean())
 
 
 def _without_drift(

@@ -11,6 +11,7 @@ from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, HoldResult
 from rig.analysis.spoiled import LEAST_HOLD_S, Inspection, finding, inspect
 from rig.analysis.verdict import conformance_probability, required_z, z_to_error
 from rig.records import Finding, Outcome
+from rig.units import PA_PER_INHG
 
 _LEAST_OPPOSED = 1e-3
 """A smaller probability of the opposite verdict never holds a verdict up, however early."""
@@ -21,6 +22,10 @@ _OWN_LEAK_SHARE = 1.0 / 3.0
 _DIAL_PA = 338.6
 """A dial is read to a tenth of an inch of mercury at best."""
 _LEAST_SAMPLES = 20
+_LEAST_MEASURED_S = 3.0
+"""A shorter record tells nothing, not even to someone who only measures."""
+_DRAWN_SHARE = 0.1
+"""Share of the limit by which a leak may come out below zero before the test is spoiled."""
 
 
 def analyse_hold(
@@ -37,24 +42,49 @@ def analyse_hold(
     bound. A spoiled hold gives an `invalid` result that says why, never an exception.
     """
     if curve.time_s.size < _LEAST_SAMPLES:
-        return _spoiled(curve, conditions, limit, None, (finding("hold_too_short", hold_s=0.0,
-                        least_s=LEAST_HOLD_S),))
+        lasted = float(np.ptp(curve.time_s)) if curve.time_s.size else 0.0
+        return _too_short(curve, conditions, limit, None, lasted, random_z)
     white_sd = noise.white_sd(curve.pressure_pa)
     step = noise.converter_step(curve.pressure_pa)
     found = inspect(curve, conditions, limit, white_sd, step)
     if found.spoiled:
         return _spoiled(curve, conditions, limit, found, found.spoiled)
     duration = float(curve.time_s[found.stop - 1] - curve.time_s[found.first])
-    if found.stop - found.first < _LEAST_SAMPLES or duration <= 0.0:
-        reason = finding("hold_too_short", hold_s=duration, least_s=LEAST_HOLD_S)
-        return _spoiled(curve, conditions, limit, found, (reason,))
+    if found.stop - found.first < _LEAST_SAMPLES or (
+        duration < _LEAST_MEASURED_S and found.gone_s is None
+    ):
+        return _too_short(curve, conditions, limit, found, duration, random_z)
     estimated = estimate(curve, found, conditions, limit)
+    if _draws(estimated, limit):
+        reason = finding("vacuum_rose", time_s=float(curve.time_s[found.first]))
+        return _spoiled(curve, conditions, limit, found, (reason,))
     if conditions.own_leak is not None and limit.max_drop_pa is not None:
         share = _own_leak_share(conditions, limit, estimated)
         if share > _OWN_LEAK_SHARE:
             reason = finding("own_leak_too_large", share=share)
             return _spoiled(curve, conditions, limit, found, (reason,))
     return _judged(curve, conditions, limit, found, estimated, random_z)
+
+
+def _too_short(
+    curve: HoldCurve,
+    conditions: HoldConditions,
+    limit: DropLimit,
+    found: Inspection | None,
+    lasted_s: float,
+    random_z: float | None,
+) -> HoldResult:
+    """Report a hold too short to say anything: spoiled, or, while it is still held, undecided."""
+    reason = finding("hold_too_short", hold_s=lasted_s, least_s=LEAST_HOLD_S)
+    result = _spoiled(curve, conditions, limit, found, (reason,))
+    return result if random_z is None else replace(result, outcome=Outcome.UNDECIDED)
+
+
+def _draws(estimated: LeakEstimate, limit: DropLimit) -> bool:
+    """Tell whether the pressure goes on falling: something still draws, and hides as much leak."""
+    allowed = PA_PER_INHG if limit.max_drop_pa is None else limit.max_drop_pa
+    below = -estimated.drop.value
+    return below > 3.5 * estimated.drop.u and below > _DRAWN_SHARE * allowed
 
 
 def _own_leak_share(
@@ -87,6 +117,8 @@ def _judged(
         code = "not_told_from_zero" if estimated.leak_kind == "none" else "measured"
         leak = estimated.leak
         reasons.append(finding(code, leak_m3_s=leak.value, u_m3_s=leak.u))
+        if hold_s < LEAST_HOLD_S - 0.1 and found.gone_s is None:
+            reasons.append(finding("hold_too_short", hold_s=hold_s, least_s=LEAST_HOLD_S))
     dial = _dial_outcome(observed, limit)
     reasons += _explanations(estimated, found, observed, outcome, dial)
     start, end = _vacuum_at_ends(curve, found, conditions)
@@ -192,15 +224,20 @@ def _observed_drop(
     wanted = begin + limit.within_s
     if found.gone_s is not None and wanted >= found.gone_s:
         return conditions.ambient_pa - at_start
-    at_end = _level(curve, found, wanted - 0.25, wanted + 0.25)
-    if wanted > float(curve.time_s[found.stop - 1]) + 0.25 or not math.isfinite(at_end):
+    held = curve.time_s[found.first : found.stop]
+    if wanted > float(held[-1]) + 0.25 or np.min(np.abs(held - wanted)) > 1.0:
         return None
-    return at_end - at_start
+    return _level(curve, found, wanted - 0.25, wanted + 0.25) - at_start
 
 
 def _level(curve: HoldCurve, found: Inspection, begin: float, end: float) -> float:
-    window = (curve.time_s >= begin) & (curve.time_s <= end) & ~found.wild
-    return float(np.median(curve.pressure_pa[window])) if window.any() else math.nan
+    """Read the pressure in a window of time; from the nearest sample where the window is empty."""
+    good = ~found.wild
+    window = (curve.time_s >= begin) & (curve.time_s <= end) & good
+    if not window.any():
+        middle = 0.5 * (begin + end)
+        window = np.abs(curve.time_s - middle) == np.min(np.abs(curve.time_s[good] - middle))
+    return float(np.median(curve.pressure_pa[window]))
 
 
 def _dial_outcome(observed: float | None, limit: DropLimit) -> Outcome | None:
@@ -277,8 +314,3 @@ def _spoiled(
         limit=limit,
         reasons=reasons,
     )
-
-
-def with_decision_time(result: HoldResult, decided_at_s: float | None) -> HoldResult:
-    """Return `result` with the time into the hold at which it was decided."""
-    return replace(result, decided_at_s=decided_at_s)

@@ -55,6 +55,8 @@ def decide_early(
     The result is that of the deciding look, with `decided_at_s` set; of the last look if none
     decides. A spoiled look ends it as `invalid`.
     """
+    if not curve.time_s.size:
+        return analyse_hold(curve, conditions, limit)
     begin = hold_start_s(curve)
     result: HoldResult | None = None
     for look in planned_looks(hold_s, limit.confidence):

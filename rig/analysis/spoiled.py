@@ -24,8 +24,14 @@ _PULL_PA = 1500.0
 _TARGET_TOLERANCE = (1700.0, 0.05)
 """How far below the limit's vacuum a hold may start: half an inch of mercury, or this share."""
 _AMBIENT_MOVED_PA = 300.0
+_NO_PUMP_PA = 2000.0
+"""Absolute pressure that no hand pump reaches: below it a sensor or its wire is at fault."""
+_HOSE_S = 1.0
+"""A vacuum gone within this time tells nothing of what let it go."""
 _LOST_SHARE = 1.0 / 3.0
 _WINDOW_S = 0.25
+_RESETTLED = 10
+"""Windows after a jump before the slope is compared with that before it."""
 _DITHERED = 0.55
 """Recorded noise in steps that half a step of noise and the rounding make; with less, a channel
 repeats itself by right."""
@@ -84,10 +90,15 @@ def inspect(
         return Inspection(
             first, stop, wild, float(t[first]), white_sd_pa, step_pa, tuple(spoiled), (), None
         )
-    start_vacuum = float(np.max(vacuum[first : max(first + 1, stop)]))
+    at_once = ambient - float(np.median(p[first : first + 3]))
+    start_vacuum = max(float(np.max(vacuum[first : max(first + 1, stop)])), at_once)
     if start_vacuum < max(1500.0, 20.0 * jitter):
         spoiled.append(finding("no_vacuum", vacuum_pa=start_vacuum))
 
+    deepest = first + int(np.argmin(smooth[first:stop]))
+    if smooth[deepest] < _NO_PUMP_PA:
+        figures = {"time_s": float(t[deepest]), "pressure_pa": float(smooth[deepest])}
+        spoiled.append(finding("sensor_at_end", **figures))
     spoiled += _frozen_reading(t, p, first, stop, start_vacuum, ambient)
     lost, tolerated = _lost_frames(t, first, stop)
     spoiled += lost
@@ -105,9 +116,13 @@ def inspect(
         before = [jump for jump in jumps if jump.time_s <= gone_s + 0.5]
         if before:
             spoiled.append(finding("hose_off", time_s=before[-1].time_s))
+        elif gone_s - t[first] < _HOSE_S:
+            spoiled.append(finding("hose_off", time_s=gone_s))
         else:
             notes.append(finding("leaks_to_ambient", time_s=gone_s - t[first]))
             stop = first + int(gone[0])
+    elif grown := [jump for jump in jumps if jump.grew]:
+        spoiled.append(finding("leak_grew", time_s=grown[0].time_s))
     elif jumps and not spoiled:
         first, stop, split = _longest_piece(t, first, stop, jumps)
         notes += split
@@ -149,14 +164,9 @@ def _hold_bounds(smooth: FloatArray, white_sd_pa: float, step_pa: float) -> tupl
     pulled = float(np.max(smooth[: lowest + 1]) - smooth[lowest])
     if pulled < max(_PULL_PA, 20.0 * white_sd_pa, 5.0 * step_pa):
         return 0, smooth.size
-    # The last sample still as deep as the deepest, within the noise: the valve closes after it.
+    # The first sample as deep as the deepest, within the noise: the last stroke ends there.
     near = smooth[lowest] + max(3.0 * white_sd_pa, step_pa)
-    deepest = lowest
-    while deepest + 1 < smooth.size and smooth[deepest + 1] <= near:
-        deepest += 1
-        if deepest - lowest > 10:
-            break
-    return min(deepest, smooth.size - 2), smooth.size
+    return min(int(np.argmax(smooth <= near)), smooth.size - 2), smooth.size
 
 
 def _frozen_reading(
@@ -219,6 +229,7 @@ def _lost_frames(
 class _Jump:
     time_s: float
     step_pa: float
+    grew: bool
 
 
 def _jumps(
@@ -230,7 +241,9 @@ def _jumps(
     if t.size < 24:
         return []
     usual = float(np.median(np.diff(t)))
-    size = max(int(round(_WINDOW_S / usual)), 3)
+    if usual <= 0.0:
+        return []
+    size = max(round(_WINDOW_S / usual), 3)
     count = t.size // size
     if count < 8:
         return []
@@ -253,7 +266,13 @@ def _jumps(
             step = float(after - expected)
             # A burst of wild samples comes back to the course; a jump does not.
             if abs(step) > 0.3 * abs(departs) * span:
-                found.append(_Jump(float(times[k] + 0.5 * span), step))
+                later = rise[k + _RESETTLED : k + _RESETTLED + 16]
+                if later.size < 4:
+                    later = rise[k + 2 :]
+                grown = float(np.median(later)) - usual_rise if later.size > 2 else 0.0
+                sd = 1.5 * level_sd / span / np.sqrt(max(later.size, 1)) + scatter
+                grew = grown > 4.0 * sd + 0.5 * abs(usual_rise) + 20.0
+                found.append(_Jump(float(times[k] + 0.5 * span), step, grew))
                 k += 4
         k += 1
     return found
