@@ -63,7 +63,7 @@ def wild_samples(pressure_pa: FloatArray, white_sd_pa: float, step_pa: float) ->
     run[:half] *= 2.0
     run[-half:] *= 2.0
     allowed = np.maximum(np.maximum(_WILD_SDS * white_sd_pa, 3.0 * step_pa), _LEAST_WILD_PA) + run
-    wild = np.abs(pressure_pa - median) > allowed
+    wild: np.ndarray = np.abs(pressure_pa - median) > allowed
     # Several at the very end may be the beginning of something: they are all there is of it.
     tail = int(np.argmin(wild[::-1])) if not wild.all() else wild.size
     if tail > 1:

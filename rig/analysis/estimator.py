@@ -22,6 +22,7 @@ from rig.analysis.hold import (
     Candidate,
     DropLimit,
     FittedCurve,
+    Hold,
     HoldConditions,
     HoldCurve,
     Settling,
@@ -82,10 +83,9 @@ class LeakEstimate:
     gas_warmed_k: float | None
 
 
-def estimate(
-    curve: HoldCurve, found: Inspection, conditions: HoldConditions, limit: DropLimit
-) -> LeakEstimate:
-    """Estimate the leak of the hold that `found` located in `curve`."""
+def estimate(hold: Hold, found: Inspection) -> LeakEstimate:
+    """Estimate the leak of the hold that `found` located in its record."""
+    curve, conditions, limit = hold.curve, hold.conditions, hold.limit
     held = np.zeros(curve.time_s.size, dtype=bool)
     held[found.first : found.stop] = True
     held &= ~found.wild
@@ -180,9 +180,7 @@ def _without_own_leak(
     if own is None:
         return pressure_pa
     if own.curve_time_s is None or own.curve_rise_m3_pa is None:
-        slope = slope_from_flow(
-            own.flow_m3_s, conditions.volume_m3, conditions.gas_temperature_k
-        )
+        slope = slope_from_flow(own.flow_m3_s, conditions.volume_m3, conditions.gas_temperature_k)
         return pressure_pa - slope * since_stroke
     rise = np.interp(since_stroke, own.curve_time_s, own.curve_rise_m3_pa)
     return pressure_pa - rise / conditions.volume_m3
@@ -221,7 +219,9 @@ def _combine(
         leak_kind=_leak_kind(fits, leak),
         settling=_settling(fits),
         unsettled_drop_pa=mean_gain * _unsettled_flow(fits, data, conditions),
-        end_misfit=float(np.max(np.abs(data.pressure_pa - fits.course_pa[best])[-3:] / mean_u[-3:])),
+        end_misfit=float(
+            np.max(np.abs(data.pressure_pa - fits.course_pa[best])[-3:] / mean_u[-3:])
+        ),
         views=Views(weight, drop, np.sqrt(drop_variance + drop_ratio + fixed_u**2)),
         candidates=tuple(
             Candidate(law, kind, share, mean, u)
@@ -354,9 +354,7 @@ class _LeakStates:
         return values @ self.ratio_weight
 
 
-def _leak_states(
-    fits: posterior.Fits, conditions: HoldConditions, limit: DropLimit
-) -> _LeakStates:
+def _leak_states(fits: posterior.Fits, conditions: HoldConditions, limit: DropLimit) -> _LeakStates:
     nodes = np.sqrt(3.0) * np.array([-1.0, 0.0, 1.0])
     rate, ratio = fits.leak[:, :1], fits.leak[:, 1:]
     covariance = fits.leak_covariance

@@ -57,7 +57,9 @@ class LeakLaw:
     critical_ratio: float | FloatArray = 0.5
 
     def __post_init__(self) -> None:
-        if not np.all((0.0 <= self.critical_ratio) & (np.asarray(self.critical_ratio) < 1.0)):
+        if not np.all(
+            (np.asarray(self.critical_ratio) >= 0.0) & (np.asarray(self.critical_ratio) < 1.0)
+        ):
             raise ValueError(f"critical ratio {self.critical_ratio} is outside 0 <= b < 1")
 
     def shape(self, pressure_pa: ArrayLike, ambient_pa: float) -> FloatArray:
@@ -158,7 +160,7 @@ class LeakLaw:
         x_start = np.clip((start - b) / (1.0 - b), 0.0, 1.0)
         start_part = np.arcsin(x_start) + np.sqrt((1.0 - x_start) / (1.0 + x_start))
         cosine = np.sqrt((1.0 - x) * (1.0 + x))
-        return ambient_pa * (1.0 - x + cosine * (np.arcsin(x) - start_part))
+        return np.asarray(ambient_pa * (1.0 - x + cosine * (np.arcsin(x) - start_part)))
 
     def time_to_reach(
         self, pressure_pa: ArrayLike, start_pa: float, rate_pa_s: float, ambient_pa: float

@@ -1,4 +1,4 @@
-"""Own what goes into the analysis of one hold and what comes out of it; never compute anything.
+"""Own what goes into the analysis of one hold and what comes out of it; never compute a verdict.
 
 The records here are the seam between whoever recorded a curve and whoever judges or shows it.
 """
@@ -15,6 +15,12 @@ from rig.units import SEA_LEVEL_PA
 
 DEFAULT_SPAN_U = 0.01
 """Relative standard uncertainty of an uncalibrated sensor's span."""
+
+
+def finding(code: str, **figures: float | str) -> Finding:
+    """Make a finding of the analysis; figures are in SI and named with their units."""
+    plain = {name: v if isinstance(v, str) else float(v) for name, v in figures.items()}
+    return Finding(code, MappingProxyType(plain))
 
 
 @dataclass(frozen=True)
@@ -92,6 +98,15 @@ class DropLimit:
     reference_volume_m3: float
     max_drop_pa: float | None = None
     confidence: float = 0.95
+
+
+@dataclass(frozen=True)
+class Hold:
+    """A recorded curve with what is known about it and the limit it is held to."""
+
+    curve: HoldCurve
+    conditions: HoldConditions
+    limit: DropLimit
 
 
 @dataclass(frozen=True)

@@ -38,9 +38,7 @@ def planned_looks(hold_s: float, confidence: float) -> tuple[Look, ...]:
     times = [t for t in LOOKS_S if t < 0.95 * hold_s] + [hold_s]
     shares = [(t / hold_s) ** _INFORMATION_POWER for t in times]
     bounds = sequential_bounds(1.0 - confidence, shares)
-    return tuple(
-        Look(t, min(float(z), _STRICTEST_Z)) for t, z in zip(times, bounds, strict=True)
-    )
+    return tuple(Look(t, min(float(z), _STRICTEST_Z)) for t, z in zip(times, bounds, strict=True))
 
 
 def decide_early(

@@ -216,7 +216,7 @@ class MixedModels(Models):
     @property
     def amplitudes(self) -> int:
         """Get how many of the parameters are amplitudes."""
-        return self.spectrum.shape[0]
+        return int(self.spectrum.shape[0])
 
     def settled(self) -> tuple[FloatArray, FloatArray]:
         """Compute the settling's part (models, blocks) and its Jacobian (..., parameters)."""
@@ -247,7 +247,14 @@ def shaped_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Sh
                 mean[i, _SECOND_SHAPE] = course.second_mean
                 precision[i, _SECOND_SHAPE] = course.second_sd**-2
     weights = [settling.candidate_weight(s.courses) for s in starts]
-    common = _with_leak(laws, start, theta, mean, precision[:, :, None] * np.eye(width), weights)
+    common = _with_leak(
+        laws,
+        start,
+        theta=theta,
+        mean=mean,
+        precision=precision[:, :, None] * np.eye(width),
+        weights=weights,
+    )
     tiles = len(laws)
     return ShapedModels(
         data=data,
@@ -268,7 +275,9 @@ def mixed_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Mix
     precision[:, FIRST_AMPLITUDE:, FIRST_AMPLITUDE:] = inverse / sds[:, None, None] ** 2
     blank = np.zeros((sds.size, width))
     weights = [settling.mixed_weight() / sds.size] * sds.size
-    common = _with_leak(laws, start, blank, blank.copy(), precision, weights)
+    common = _with_leak(
+        laws, start, theta=blank, mean=blank.copy(), precision=precision, weights=weights
+    )
     return MixedModels(
         data=data,
         candidate=np.tile(np.arange(sds.size), len(laws)),
@@ -280,6 +289,7 @@ def mixed_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Mix
 def _with_leak(
     laws: Laws,
     start: tuple[float, float],
+    *,
     theta: FloatArray,
     mean: FloatArray,
     precision: FloatArray,

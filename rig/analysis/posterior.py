@@ -177,7 +177,7 @@ def _solve(models: _M) -> Solved:
     whitened = data.whitener @ jacobian
     hessian = np.swapaxes(whitened, 1, 2) @ whitened + models.precision
     hessian += _LEAST_CURVATURE * np.eye(width)
-    covariance = np.linalg.inv(hessian)
+    covariance = np.asarray(np.linalg.inv(hessian), dtype=float)
     evidence = _log_evidence(fitted, cost, hessian, covariance)
     return Solved(fitted, evidence, covariance, course, leak, jacobian)
 
@@ -206,7 +206,7 @@ def _log_evidence(
     sd = np.sqrt(np.einsum("gkk->gk", covariance)[:, amplitudes])
     rising = np.exp(_log_positive(theta[:, amplitudes] / np.maximum(sd, 1e-9)))
     share = _NEGATIVE_RISE + (1.0 - _NEGATIVE_RISE) * np.minimum(2.0 * rising, 1.0)
-    return evidence + np.sum(np.log(share), axis=1)
+    return np.asarray(evidence + np.sum(np.log(share), axis=1))
 
 
 def _one_per_candidate(solved: Solved) -> Solved:
@@ -233,7 +233,7 @@ def _log_positive(z: FloatArray) -> FloatArray:
         math.log(0.5 * math.erfc(-x / math.sqrt(2.0))) if x > -8.0 else -0.5 * x * x - 3.0
         for x in z.ravel()
     ]
-    return np.reshape(logs, z.shape)
+    return np.asarray(logs).reshape(z.shape)
 
 
 def _slow_part(solved: Solved) -> tuple[FloatArray, FloatArray]:

@@ -7,8 +7,8 @@ the curve is seen. The mixed settling is a spectrum of exponentials an octave ap
 slackening course, at the price of a larger uncertainty.
 """
 
-from dataclasses import dataclass
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
