@@ -374,6 +374,9 @@ def _leak_states(fits: posterior.Fits, conditions: HoldConditions, limit: DropLi
         orifice = LeakLaw(law, ratios[rows])
         shape = orifice.shape(start, SEA_LEVEL_PA)
         to_flow[rows] = unit_flow * rate_at_ambient(law, 1.0, ambient, SEA_LEVEL_PA) * shape
+        if law is Law.ORIFICE:
+            # At 20 degC the same hole passes sqrt(T/T0) of the mass (ISO 6358-1).
+            to_flow[rows] *= np.sqrt(conditions.gas_temperature_k / STANDARD_TEMPERATURE_K)
         flow[rows] = to_flow[rows] * rates[rows]
         per_flow = unit_slope / shape
 

@@ -153,7 +153,7 @@ class FittedCurve:
 class HoldResult:
     """The verdict of a hold and everything needed to explain it.
 
-    `leak` is in standard m3/s (ANR) at the limit's vacuum and sea level; `equivalent_drop` is the
+    `leak` is in standard m3/s (ANR) at the limit's vacuum, sea level and 20 degC; `equivalent_drop` is the
     drop [Pa] that a hand gauge would show of the leak alone, at sea level and 20 degC, from the
     limit's vacuum, in its time and reference volume. Both are None where the test is spoiled.
     `observed_drop_pa` is the vacuum lost over the limit's seconds from the start of the hold,

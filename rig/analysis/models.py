@@ -32,6 +32,7 @@ Laws = Sequence[tuple[Law, float]]
 _RATIO_MEAN = sum(CRITICAL_RATIO_PRIOR) / 2.0
 _RATIO_SD = (CRITICAL_RATIO_PRIOR[1] - CRITICAL_RATIO_PRIOR[0]) / math.sqrt(12.0)
 _RATIO_RANGE = (0.02, 0.75)
+_RATIO_STARTS = (0.25, 0.48)
 
 
 @dataclass(frozen=True)
@@ -108,9 +109,9 @@ class Models:
     def predict(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Compute course, leak (models, blocks) and the Jacobian (models, blocks, parameters).
 
-        The flow through the leak answers to the settling, to first order: while the pressure
-        still lacks what settling will add, more flows in, and the course gains the integral of
-        rate * dg/dp * settling. Linear, so it maps the Jacobian's columns likewise.
+        The flow through the leak answers to the settling: while the pressure still lacks what
+        settling will add, more flows in, and the course gains the integral of rate * dg/dp *
+        (settling + gain). Linear in the settling, so it maps the Jacobian's columns likewise.
         """
         data, theta = self.data, self.theta
         settled, jacobian = self.settled()
@@ -131,13 +132,17 @@ class Models:
                 data.time_s, level, rate, data.ambient_pa
             )
             bend[rows] = law.derivative_shape(leak[rows], data.ambient_pa)
-        gained = data.accumulate(bend * settled)
-        jacobian[:, :, RATE] += gained
+        rate = theta[:, RATE, None]
+        # The answer moves the pressure as the settling does, so it is answered in turn.
+        first = rate * data.accumulate(bend * settled)
+        answer = rate * data.accumulate(bend * (settled + first))
+        jacobian[:, :, RATE] += data.accumulate(bend * (settled + 2.0 * first))
         if np.any(bend):
             columns = np.swapaxes(jacobian[:, :, FIRST_AMPLITUDE:], 1, 2)
-            answer = data.accumulate(bend[:, None, :] * columns) * theta[:, RATE, None, None]
-            jacobian[:, :, FIRST_AMPLITUDE:] += np.swapaxes(answer, 1, 2)
-        return leak + settled + theta[:, RATE, None] * gained, leak, jacobian
+            own = rate[:, :, None] * data.accumulate(bend[:, None, :] * columns)
+            own = rate[:, :, None] * data.accumulate(bend[:, None, :] * (columns + own))
+            jacobian[:, :, FIRST_AMPLITUDE:] += np.swapaxes(own, 1, 2)
+        return leak + settled + answer, leak, jacobian
 
     def leak_law(self, rows: np.ndarray) -> LeakLaw:
         """Get the law of models that all have the same, with a critical ratio each (rows, 1)."""
@@ -255,7 +260,7 @@ def shaped_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Sh
         precision=precision[:, :, None] * np.eye(width),
         weights=weights,
     )
-    tiles = len(laws)
+    tiles = len(_leak_starts(laws))
     return ShapedModels(
         data=data,
         candidate=np.tile(candidate, tiles),
@@ -280,7 +285,7 @@ def mixed_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Mix
     )
     return MixedModels(
         data=data,
-        candidate=np.tile(np.arange(sds.size), len(laws)),
+        candidate=np.tile(np.arange(sds.size), len(_leak_starts(laws))),
         spectrum=spectrum,
         **common,
     )
@@ -298,22 +303,37 @@ def _with_leak(
     """Set the leak's columns of the settlings given, and repeat them for every law."""
     count = theta.shape[0]
     theta[:, [LEVEL, RATE]] = start
-    theta[:, RATIO] = mean[:, RATIO] = _RATIO_MEAN
+    mean[:, RATIO] = _RATIO_MEAN
     precision[:, [LEVEL, RATE], [LEVEL, RATE]] = 0.0
-    per_law = []
-    for law, _ in laws:
-        own = precision.copy()
-        own[:, RATIO, RATIO] = _RATIO_SD**-2 if law is Law.ORIFICE else _PINNED
-        per_law.append(own)
-    stacked = np.concatenate(per_law)
-    tiles = len(laws)
-    log_weight = np.add.outer(np.log([weight for _, weight in laws]), np.log(weights)).ravel()
+    tiles = _leak_starts(laws)
+    thetas, precisions = [], []
+    for index, ratio in tiles:
+        own_theta, own_precision = theta.copy(), precision.copy()
+        own_theta[:, RATIO] = ratio
+        free = laws[index][0] is Law.ORIFICE
+        own_precision[:, RATIO, RATIO] = _RATIO_SD**-2 if free else _PINNED
+        thetas.append(own_theta)
+        precisions.append(own_precision)
+    stacked = np.concatenate(precisions)
+    law_logs = np.log([laws[index][1] for index, _ in tiles])
     return {
         "laws": tuple(law for law, _ in laws),
-        "law": np.repeat(np.arange(tiles), count),
-        "theta": np.tile(theta, (tiles, 1)),
-        "log_weight": log_weight,
-        "prior_mean": np.tile(mean, (tiles, 1)),
+        "law": np.repeat([index for index, _ in tiles], count),
+        "theta": np.concatenate(thetas),
+        "log_weight": np.add.outer(law_logs, np.log(weights)).ravel(),
+        "prior_mean": np.tile(mean, (len(tiles), 1)),
         "precision": stacked,
         "log_prior": 0.5 * np.linalg.slogdet(stacked[:, RATIO:, RATIO:])[1],
     }
+
+
+def _leak_starts(laws: Laws) -> list[tuple[int, float]]:
+    """List where fits start: the index of a law and a critical ratio, two for an orifice.
+
+    The pressure at which an orifice stops being choked makes fits from one side stop at it.
+    """
+    return [
+        (index, ratio)
+        for index, (law, _) in enumerate(laws)
+        for ratio in (_RATIO_STARTS if law is Law.ORIFICE else (_RATIO_MEAN,))
+    ]

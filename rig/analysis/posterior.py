@@ -91,7 +91,8 @@ Pair = tuple[Solved, Solved]
 def fit(laws: Laws, data: BlockData, start: tuple[float, float]) -> Pair:
     """Fit every law with every candidate settling, shaped and mixed, from a level and rate."""
     shaped = _solve(shaped_models(laws, data, start))
-    return _one_per_candidate(shaped), _solve(mixed_models(laws, data, start))
+    mixed = _solve(mixed_models(laws, data, start))
+    return _one_per_candidate(shaped), _one_per_candidate(mixed)
 
 
 def fit_again(solved: Pair, data: BlockData) -> Pair:

@@ -51,11 +51,15 @@ class Scatter:
 class ScatterRow:
     """Bound, scatter about the mean, mean error and stated u [standard cm3/min].
 
+    `own` is the scatter of what the model that made the curve says by itself: its efficiency is
+    that of the fit. `scatter` is that of the whole estimate, which does not know the model.
+
     Of the stated u only what noise, law and settling add: the volume and the like are exact here.
     """
 
     task: Scatter
     bound: float
+    own: float
     scatter: float
     bias: float
     stated: float
@@ -144,7 +148,7 @@ def scatter(task: Scatter) -> ScatterRow:
     )
     scenario = known(drawn)
     scenario = replace(scenario, sensor=replace(scenario.sensor, rate_hz=50.0, step_pa=4.0))
-    values, stated, truth = [], [], 0.0
+    values, own, stated, truth = [], [], [], 0.0
     for noise in range(task.repeats):
         made = make(scenario, noise)
         truth = made.truth.leak_std_cc_min
@@ -152,11 +156,17 @@ def scatter(task: Scatter) -> ScatterRow:
         if result.leak is not None:
             leak = result.leak.scaled(STD_CC_MIN)
             values.append(leak.value)
+            own += [
+                candidate.leak_m3_s * STD_CC_MIN
+                for candidate in result.candidates
+                if (candidate.law, candidate.settling) == (task.law, task.kind)
+            ]
             parts = [leak.sources.get(name, 0.0) for name in ("random", "settling", "law")]
             stated.append(math.hypot(*parts))
     return ScatterRow(
         task,
         bound_cc_min(scenario),
+        float(np.std(own, ddof=1)) if len(own) > len(values) // 2 else math.nan,
         float(np.std(values, ddof=1)) if len(values) > 1 else math.nan,
         float(np.mean(values)) - truth if values else math.nan,
         quantile(stated, 0.5),
@@ -223,7 +233,10 @@ def compare(task: Compared) -> ComparedRow:
 
 def scatter_table(rows: Sequence[ScatterRow]) -> str:
     """Format scatter against bound."""
-    heads = ("settling", "law", "cm3", "bound", "scatter", "ratio", "mean error", "stated u")
+    heads = (
+        *("settling", "law", "cm3", "bound", "own model", "its efficiency"),
+        *("scatter", "scatter / bound", "mean error", "stated u"),
+    )
     lines = []
     for row in rows:
         task = row.task
@@ -231,6 +244,8 @@ def scatter_table(rows: Sequence[ScatterRow]) -> str:
             (
                 *(task.kind, task.law, f"{task.volume_cc:g}"),
                 f"{row.bound:.4f}",
+                f"{row.own:.4f}",
+                f"{(row.bound / row.own) ** 2:.2f}",
                 f"{row.scatter:.4f}",
                 f"{row.scatter / row.bound:.2f}",
                 f"{row.bias:+.4f}",
@@ -240,8 +255,11 @@ def scatter_table(rows: Sequence[ScatterRow]) -> str:
     ratios = [row.scatter / row.bound for row in rows if math.isfinite(row.scatter)]
     rms = [math.hypot(row.scatter, row.bias) / row.bound for row in rows]
     text = table("Scatter over noise against the Cramer-Rao bound, cm3/min", heads, lines)
-    return f"{text}\nMedian ratio {quantile(ratios, 0.5):.2f}; with the mean error added in " + (
-        f"squares {quantile(rms, 0.5):.2f}.\n"
+    own = [(row.bound / row.own) ** 2 for row in rows if math.isfinite(row.own)]
+    return (
+        f"{text}\nMedian efficiency of the model that made the curve {quantile(own, 0.5):.2f}. "
+        f"Median scatter over bound of the whole estimate {quantile(ratios, 0.5):.2f}; with the "
+        f"mean error added in squares {quantile(rms, 0.5):.2f}.\n"
     )
 
 
