@@ -29,12 +29,12 @@ from rig.analysis.models import (
     shaped_models,
 )
 
-_ITERATIONS = 30
+_ITERATIONS = 20
 _SETTLED = 2e-3
 """Improvement of the cost below which a fit is done."""
 _LEAST_CURVATURE = 1e-10
 """Keeps a curve that says nothing about a parameter from making the equations singular."""
-_PATIENCE, _HOPELESS, _SLOW_GAIN = 8, 200.0, 0.02
+_PATIENCE, _HOPELESS, _SLOW_GAIN = 5, 200.0, 0.05
 """After so many iterations, a fit with a cost so far above the least is left where it is, unless
 its last step still gained that share of its cost."""
 _NEGATIVE_RISE = 0.1

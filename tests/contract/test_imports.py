@@ -1,0 +1,121 @@
+"""Tests of the arrows between the parts of the program, read from its imports."""
+
+import ast
+import sys
+
+import pytest
+
+from tests.contract.tree import texts
+
+SMALL = {"errors", "records", "units", "figures", "words"}
+MAY_IMPORT = {
+    "small": {"small"},
+    "analysis": {"small", "analysis"},
+    "sensing": {"small", "analysis", "sensing"},
+    "parts": {"small", "analysis", "sensing", "parts"},
+    "cli": {"small", "analysis", "sensing", "parts", "cli"},
+}
+"""Which parts of the program each part may import."""
+PACKAGES = {"cli": {"numpy", "click"}}
+"""Other people's packages that a part may import; any other part, numpy alone."""
+OUTSIDE_WORLD = {
+    "asyncio",
+    "io",
+    "logging",
+    "multiprocessing",
+    "os",
+    "pathlib",
+    "selectors",
+    "shutil",
+    "signal",
+    "socket",
+    "sqlite3",
+    "subprocess",
+    "tempfile",
+    "threading",
+    "time",
+    "urllib",
+}
+"""Modules of the standard library that reach out of the program; only the command line may."""
+REACHING_CALLS = {"open", "print", "input", "exec", "eval", "__import__", "breakpoint"}
+REACHING_NAMES = {"sys.argv", "sys.stdin", "sys.stdout", "sys.stderr", "sys.exit"}
+
+MODULES = texts(".py", under="rig/")
+
+
+def _part(dotted: str) -> str:
+    """Name the part of the program that a dotted module name belongs to."""
+    names = dotted.split(".")
+    if len(names) == 1 or names[1] in SMALL:
+        return "small"
+    return names[1]
+
+
+def _dotted(file: str) -> str:
+    return file.removesuffix(".py").removesuffix("/__init__").replace("/", ".")
+
+
+def _imported(text: str) -> list[str]:
+    """List the dotted names that a module imports, wherever in it the import stands."""
+    found = []
+    for node in ast.walk(ast.parse(text)):
+        if isinstance(node, ast.Import):
+            found += [alias.name for alias in node.names]
+        elif isinstance(node, ast.ImportFrom):
+            assert node.level == 0, "imports are written out from the root"
+            source = node.module or ""
+            # `from rig import words` and `from rig.cli import report` import modules, too.
+            found += [f"{source}.{alias.name}" if source else alias.name for alias in node.names]
+    return found
+
+
+def _wrong(file: str, text: str) -> list[str]:
+    """Say what a module imports that its part may not."""
+    part = _part(_dotted(file))
+    wrong = []
+    for name in _imported(text):
+        top = name.split(".")[0]
+        if top == "rig":
+            # `from rig import __version__` and the like name no part.
+            is_part = name.count(".") and not name.startswith("rig.__")
+            if is_part and _part(name) not in MAY_IMPORT[part]:
+                wrong.append(f"{name}: the arrow points the wrong way")
+        elif top in sys.stdlib_module_names:
+            if part != "cli" and top in OUTSIDE_WORLD:
+                wrong.append(f"{name}: only the command line reaches out of the program")
+        elif top not in PACKAGES.get(part, {"numpy"}):
+            wrong.append(f"{name}: not among the decided packages")
+    return wrong
+
+
+@pytest.mark.parametrize("file", MODULES)
+def test_imports_point_one_way(file: str) -> None:
+    """Small modules <- analysis <- sensing, parts <- command line; numpy and click, no more."""
+    assert _part(_dotted(file)) in MAY_IMPORT, "a new part needs its row in MAY_IMPORT"
+    assert _wrong(file, MODULES[file]) == []
+
+
+@pytest.mark.parametrize("file", [file for file in MODULES if not file.startswith("rig/cli/")])
+def test_only_the_command_line_reads_or_prints(file: str) -> None:
+    """All other modules are arrays and records in, records out: no files, no terminal."""
+    nodes = list(ast.walk(ast.parse(MODULES[file])))
+    calls = {ast.unparse(node.func) for node in nodes if isinstance(node, ast.Call)}
+    names = {ast.unparse(node) for node in nodes if isinstance(node, ast.Attribute)}
+    assert not REACHING_CALLS & calls
+    assert not REACHING_NAMES & names
+
+
+def test_no_import_runs_in_a_circle() -> None:
+    """Any module can be read from what it imports alone, without ever coming back to itself."""
+    arrows = {
+        _dotted(file): {
+            module
+            for name in _imported(text)
+            for module in (name, name.rpartition(".")[0])
+            if module in set(map(_dotted, MODULES)) and module != "rig"
+        }
+        for file, text in MODULES.items()
+    }
+    while free := {module for module, needs in arrows.items() if not needs}:
+        arrows = {module: needs - free for module, needs in arrows.items() if module not in free}
+    assert arrows == {}
