@@ -38,6 +38,9 @@ UNKNOWN_DRIFT_K_S = 0.1 / 60.0 / np.sqrt(3.0)
 """Standard uncertainty of the gas temperature's drift where it was not recorded: 0.1 K/min either
 way, every value as likely."""
 _LEAST_DRIFT_U_K_S = 0.01 / 60.0
+_INEXACT, _INEXACT_S = 0.002, 8.0
+"""No settling follows its formula exactly: what it may stray by, as a share of its rise, and for
+how long at a time."""
 _NEGLIGIBLE = 1e-3
 """Share of all weight below which a candidate is left out of reports."""
 _TOLD_APART = 0.8
@@ -117,12 +120,13 @@ def estimate(hold: Hold, found: Inspection) -> LeakEstimate:
 
     data = prepared(None)
     solved = posterior.fit(_LAWS, data, start)
-    left, design = posterior.most_credible(solved)
-    slow = correlation.slow_noise(reduced.time_s, left, design, white, fixed)
-    if slow is not None:
-        data = prepared(slow)
-        solved = posterior.fit_again(solved, data)
-    fits = posterior.weigh(solved)
+    best = posterior.most_credible(solved)
+    slow = correlation.slow_noise(reduced.time_s, best.left_pa, best.design, white, fixed)
+    inexact = correlation.SlowNoise(_INEXACT * abs(best.settled_pa), _INEXACT_S)
+    if slow is None or slow.sd_pa < inexact.sd_pa:
+        slow = inexact
+    data = prepared(slow)
+    fits = posterior.weigh(posterior.fit_again(solved, data))
     return _combine(
         fits,
         data,

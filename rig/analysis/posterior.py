@@ -101,13 +101,24 @@ def fit_again(solved: Pair, data: BlockData) -> Pair:
     return _solve(shaped), _solve(mixed)
 
 
-def most_credible(solved: Pair) -> tuple[FloatArray, FloatArray]:
-    """Get what the most credible fit leaves [Pa], and its Jacobian (blocks, parameters)."""
+@dataclass(frozen=True)
+class BestFit:
+    """The most credible fit: what it leaves [Pa] and its Jacobian, and how far settling rose."""
+
+    left_pa: FloatArray
+    design: FloatArray
+    settled_pa: float
+
+
+def most_credible(solved: Pair) -> BestFit:
+    """Get the most credible of the fits."""
     best = max(solved, key=lambda s: float(np.max(s.log_evidence)))
     row = int(np.argmax(best.log_evidence))
     design = best.jacobian[row]
     left = best.models.data.pressure_pa - best.course[row]
-    return left, design[:, np.any(design != 0.0, axis=0)]
+    settled = best.course[row] - best.leak[row]
+    used = np.any(design != 0.0, axis=0)
+    return BestFit(left, design[:, used], float(settled[-1] - settled[0]))
 
 
 def weigh(solved: Pair) -> Fits:

@@ -1,11 +1,11 @@
 """Tests of what the package asks of other people's packages, and of what it brings along."""
 
+import importlib
 import importlib.metadata
 import sys
 
 import pytest
 
-from rig import __version__
 from tests.contract.bounds import constraints, lowest_python, project, requirement
 from tests.contract.tree import ROOT, texts
 
@@ -70,6 +70,8 @@ def test_the_licence_is_the_one_that_is_named() -> None:
     assert 'THE SOFTWARE IS PROVIDED "AS IS", WITHOUT WARRANTY OF ANY KIND' in text
 
 
-def test_the_version_is_that_of_the_package() -> None:
-    """What is installed in the virtual environment runs from these files."""
-    assert importlib.metadata.version("stillgauge") == __version__
+def test_the_command_leads_to_the_program() -> None:
+    """The one command that is installed names a function that is there, and the version is ours."""
+    assert TABLE["project"]["scripts"] == {"rig": "rig.cli.main:main"}
+    assert callable(importlib.import_module("rig.cli.main").main)
+    assert TABLE["tool"]["setuptools"]["dynamic"]["version"] == {"attr": "rig.__version__"}

@@ -40,7 +40,9 @@ def _said_in_place(text: str) -> list[str]:
                     value, ast.Constant | ast.JoinedStr
                 ):
                     said += _literals(value)
-    return [each for each in said if re.search(r"[A-Za-z]{3}.* ", each) and each not in NO_SENTENCES]
+    return [
+        each for each in said if re.search(r"[A-Za-z]{3}.* ", each) and each not in NO_SENTENCES
+    ]
 
 
 @pytest.mark.parametrize("file", [file for file in MODULES if file != "rig/words.py"])
