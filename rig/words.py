@@ -93,6 +93,14 @@ SENTENCES: Mapping[str, str] = {
         "The last readings of the hold of {hold_s} leave the course of those before, as when "
         "something begins to move or comes loose. Hold longer, and leave hose and part alone."
     ),
+    "poor_fit": (
+        "The curve strays by {strays_pa} from every course that a leak and settling can take "
+        "together. Look for what moves or warms, vent, and pull again."
+    ),
+    "too_few_samples": (
+        "There are {count} readings in the hold; at least {least} are needed. Record faster, or "
+        "hold longer."
+    ),
     "hold_too_short": (
         "The hold lasted {hold_s}; at least {least_s} after the last stroke are needed. Hold "
         "longer."
@@ -110,10 +118,6 @@ SENTENCES: Mapping[str, str] = {
     "leaks_to_ambient": (
         "The gauge ran all the way down within {time_s}, as it does through a large leak. Reseat "
         "the hose and repeat once, to be sure that it is the part."
-    ),
-    "leak_grew": (
-        "From {time_s} on the leak grew. Repeat, and watch whether it grows again at the same "
-        "vacuum."
     ),
     "jump_split": (
         "At {time_s} the vacuum jumped by {step}, as when a seat pops or a rod sticks; only "
@@ -139,8 +143,13 @@ SENTENCES: Mapping[str, str] = {
     ),
     # spoiled tests: they never say anything about the part
     "hose_off": (
-        "At {time_s} the vacuum that had held fell away to atmosphere, as when a hose comes off. "
-        "That says nothing about the part: reseat the hose and repeat."
+        "At {time_s} the vacuum fell away to atmosphere, as when a hose comes off or the vent is "
+        "opened. That says nothing about the part: reseat the hose and repeat, or end the record "
+        "before the vent."
+    ),
+    "leak_grew": (
+        "From {time_s} on the leak grew, as when a hose works loose or a seat opens. Reseat the "
+        "hose and repeat; if it grows again at the same vacuum, it is the part."
     ),
     "frozen": (
         "From {time_s} on the reading stood still for {lasting_s}, without even its usual noise. "
@@ -163,8 +172,8 @@ SENTENCES: Mapping[str, str] = {
         "steady."
     ),
     "vacuum_rose": (
-        "At {time_s} the vacuum rose, as with another stroke of the pump. Repeat, and leave the "
-        "pump alone once the hold has begun."
+        "From {time_s} on the vacuum went on rising: something still draws, and would hide a leak. "
+        "Close off the pump, let the part cool if it is hot, and repeat."
     ),
     "own_leak_too_large": (
         "The rig's own leak is {share} of what the limit allows, too much to judge a part beside "

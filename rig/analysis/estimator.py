@@ -41,6 +41,9 @@ _LEAST_DRIFT_U_K_S = 0.01 / 60.0
 _INEXACT, _INEXACT_S = 0.002, 8.0
 """No settling follows its formula exactly: what it may stray by, as a share of its rise, and for
 how long at a time."""
+_STRAYS_SDS, _STRAYS_PA = 4.0, 20.0
+"""Slow noise of so many standard deviations of a sample, and so much, is no noise: the curve does
+not follow any candidate."""
 _NEGLIGIBLE = 1e-3
 """Share of all weight below which a candidate is left out of reports."""
 _TOLD_APART = 0.8
@@ -70,7 +73,8 @@ class LeakEstimate:
     `leak` [standard m3/s] at the limit's vacuum and sea level; `drop` [Pa] on a hand gauge;
     `views` what each candidate says; `unsettled_drop_pa` what the drop would gain if
     settling whose time constant is more than a third of the hold were no settling but a leak;
-    `end_misfit` how many standard deviations the last blocks lie off the fit.
+    `end_misfit` how many standard deviations the last blocks lie off the fit; `strays_pa` how
+    far the curve strays from every candidate, None where it follows one.
     """
 
     leak: Estimate
@@ -79,6 +83,7 @@ class LeakEstimate:
     settling: Settling
     unsettled_drop_pa: float
     end_misfit: float
+    strays_pa: float | None
     views: Views
     candidates: tuple[Candidate, ...]
     fitted: FittedCurve
@@ -122,6 +127,9 @@ def estimate(hold: Hold, found: Inspection) -> LeakEstimate:
     solved = posterior.fit(_LAWS, data, start)
     best = posterior.most_credible(solved)
     slow = correlation.slow_noise(reduced.time_s, best.left_pa, best.design, white, fixed)
+    strays_pa = None
+    if slow is not None and slow.sd_pa > max(_STRAYS_SDS * white_sd, _STRAYS_PA):
+        strays_pa = slow.sd_pa
     inexact = correlation.SlowNoise(_INEXACT * abs(best.settled_pa), _INEXACT_S)
     if slow is None or slow.sd_pa < inexact.sd_pa:
         slow = inexact
@@ -137,6 +145,7 @@ def estimate(hold: Hold, found: Inspection) -> LeakEstimate:
         offset_s=found.strokes_end_s,
         slow=slow,
         noise={"white_sd_pa": white_sd, "step_pa": found.step_pa},
+        strays_pa=strays_pa,
     )
 
 
@@ -201,6 +210,7 @@ def _combine(
     offset_s: float,
     slow: correlation.SlowNoise | None,
     noise: dict[str, float],
+    strays_pa: float | None,
 ) -> LeakEstimate:
     states = _leak_states(fits, conditions, limit)
     weight = fits.weight
@@ -226,6 +236,7 @@ def _combine(
         end_misfit=float(
             np.max(np.abs(data.pressure_pa - fits.course_pa[best])[-3:] / mean_u[-3:])
         ),
+        strays_pa=strays_pa,
         views=Views(weight, drop, np.sqrt(drop_variance + drop_ratio + fixed_u**2)),
         candidates=tuple(
             Candidate(law, kind, share, mean, u)

@@ -153,9 +153,10 @@ class FittedCurve:
 class HoldResult:
     """The verdict of a hold and everything needed to explain it.
 
-    `leak` is in standard m3/s (ANR) at the limit's vacuum, sea level and 20 degC; `equivalent_drop` is the
-    drop [Pa] that a hand gauge would show of the leak alone, at sea level and 20 degC, from the
-    limit's vacuum, in its time and reference volume. Both are None where the test is spoiled.
+    `leak` is in standard m3/s (ANR) at the limit's vacuum, sea level and 20 degC;
+    `equivalent_drop` is the drop [Pa] that a hand gauge would show of the leak alone, from the
+    limit's vacuum, in its time and reference volume, at sea level and 20 degC. Both are None where
+    the test is spoiled.
     `observed_drop_pa` is the vacuum lost over the limit's seconds from the start of the hold,
     settling and this run's volume included: what a dial and stopwatch on this run would have read.
     `hold_start_s` and `hold_end_s` bound the part of the file that was judged. `decided_at_s` is

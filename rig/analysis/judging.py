@@ -20,6 +20,8 @@ LEAST_HOLD_S = 8.0
 _LEAST_OPPOSED = 1e-3
 """A smaller probability of the opposite verdict never holds a verdict up, however early."""
 _NEGLIGIBLE = 1e-7
+_WIDEST = 0.5
+"""No part passes on a drop less certain than this share of its limit."""
 _END_MISFIT = 7.0
 """Standard deviations by which the last blocks may leave the fit before a verdict waits."""
 
@@ -61,7 +63,8 @@ def judge(estimated: LeakEstimate, max_drop_pa: float, confidence: float, look: 
     random_z = z if look.random_z is None else look.random_z
     margin = max_drop_pa - drop.value
     needed = needed_margin(estimated, z, random_z)
-    if abs(margin) < needed:
+    vague = margin > 0.0 and drop.u > _WIDEST * max_drop_pa
+    if vague or abs(margin) < needed:
         reasons = [finding("too_close", hold_s=look.hold_s, **figures)]
         if abs(margin) < needed_margin(estimated, z, 0.0):
             largest = max(FIXED_SOURCES, key=lambda name: drop.sources.get(name, 0.0))
@@ -99,6 +102,8 @@ def _why_wait(estimated: LeakEstimate, look: Look, spare_pa: float) -> Finding |
     if estimated.unsettled_drop_pa > spare_pa:
         tau = estimated.settling.time_constant_s or look.hold_s
         return finding("settling_not_identified", time_constant_s=tau, hold_s=look.hold_s)
+    if estimated.strays_pa is not None:
+        return finding("poor_fit", strays_pa=estimated.strays_pa)
     if estimated.end_misfit > _END_MISFIT:
         return finding("end_disturbed", hold_s=look.hold_s)
     return None

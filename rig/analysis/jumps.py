@@ -75,17 +75,27 @@ def _grew(rise: FloatArray, at: int, sd: float) -> bool:
 
 
 def longest_piece(
-    t: FloatArray, first: int, stop: int, jumps: list[Jump]
+    t: FloatArray, p: FloatArray, bounds: tuple[int, int], jumps: list[Jump]
 ) -> tuple[int, int, list[Finding]]:
-    """Choose the longest piece between jumps: first index, stop index and notes of the split."""
+    """Choose the longest piece between jumps in which the reading moves.
+
+    `bounds` are the first and stop index of the hold. Returns those of the piece, and notes of the
+    split; an empty piece where the reading moves in none.
+    """
+    first, stop = bounds
     marks = [float(t[first])]
     for jump in jumps:
         marks += [jump.time_s - 1.5 * _WINDOW_S, jump.time_s + 3.0 * _WINDOW_S]
     marks.append(float(t[stop - 1]))
     pieces = [(marks[i], marks[i + 1]) for i in range(0, len(marks), 2)]
-    begin, end = max(pieces, key=lambda piece: piece[1] - piece[0])
-    lower = max(first, int(np.searchsorted(t, begin, side="left")))
-    upper = min(stop, int(np.searchsorted(t, end, side="right")))
+    lower, upper = first, first
+    begin = end = float(t[first])
+    for piece in sorted(pieces, key=lambda piece: piece[0] - piece[1]):
+        low = max(first, int(np.searchsorted(t, piece[0], side="left")))
+        high = min(stop, int(np.searchsorted(t, piece[1], side="right")))
+        if high > low and np.ptp(p[low:high]) > 0.0:
+            (lower, upper), (begin, end) = (low, high), piece
+            break
     notes = [
         finding("jump_split", time_s=jump.time_s, step_pa=jump.step_pa, first_s=begin, last_s=end)
         for jump in jumps[:3]

@@ -39,15 +39,12 @@ def analyse_hold(
     """
     hold = Hold(curve, conditions, limit)
     if curve.time_s.size < _LEAST_SAMPLES:
-        lasted_s = float(np.ptp(curve.time_s)) if curve.time_s.size else 0.0
-        return _too_short(hold, None, lasted_s, random_z)
+        return _too_short(hold, None, random_z)
     found = inspect(hold)
     if found.spoiled:
         return _spoiled(hold, found, found.spoiled)
-    lasted_s = float(curve.time_s[found.stop - 1] - curve.time_s[found.first])
-    short = lasted_s < _LEAST_MEASURED_S and found.gone_s is None
-    if short or found.stop - found.first < _LEAST_SAMPLES:
-        return _too_short(hold, found, lasted_s, random_z)
+    if _short(hold, found):
+        return _too_short(hold, found, random_z)
     estimated = estimate(hold, found)
     reasons = _unusable(hold, found, estimated)
     if reasons:
@@ -55,11 +52,23 @@ def analyse_hold(
     return _judged(hold, found, estimated, random_z)
 
 
-def _too_short(
-    hold: Hold, found: Inspection | None, lasted_s: float, random_z: float | None
-) -> HoldResult:
+def _short(hold: Hold, found: Inspection) -> bool:
+    samples = found.stop - found.first
+    if samples < _LEAST_SAMPLES:
+        return True
+    lasted_s = hold.curve.time_s[found.stop - 1] - hold.curve.time_s[found.first]
+    return bool(lasted_s < _LEAST_MEASURED_S and found.gone_s is None)
+
+
+def _too_short(hold: Hold, found: Inspection | None, random_z: float | None) -> HoldResult:
     """Report a hold too short to say anything: spoiled, or, while it is still held, undecided."""
-    reason = finding("hold_too_short", hold_s=lasted_s, least_s=LEAST_HOLD_S)
+    time_s = hold.curve.time_s
+    if found is not None:
+        time_s = time_s[found.first : found.stop]
+    if time_s.size < _LEAST_SAMPLES:
+        reason = finding("too_few_samples", count=time_s.size, least=_LEAST_SAMPLES)
+    else:
+        reason = finding("hold_too_short", hold_s=float(np.ptp(time_s)), least_s=LEAST_HOLD_S)
     result = _spoiled(hold, found, (reason,))
     return result if random_z is None else replace(result, outcome=Outcome.UNDECIDED)
 
@@ -125,6 +134,8 @@ def _measured(estimated: LeakEstimate, look: Look) -> list[Finding]:
     reasons = [finding(code, leak_m3_s=leak.value, u_m3_s=leak.u)]
     if look.hold_s < LEAST_HOLD_S - 0.1 and not look.ran_away:
         reasons.append(finding("hold_too_short", hold_s=look.hold_s, least_s=LEAST_HOLD_S))
+    if estimated.strays_pa is not None:
+        reasons.append(finding("poor_fit", strays_pa=estimated.strays_pa))
     return reasons
 
 

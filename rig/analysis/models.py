@@ -33,6 +33,8 @@ _RATIO_MEAN = sum(CRITICAL_RATIO_PRIOR) / 2.0
 _RATIO_SD = (CRITICAL_RATIO_PRIOR[1] - CRITICAL_RATIO_PRIOR[0]) / math.sqrt(12.0)
 _RATIO_RANGE = (0.02, 0.75)
 _RATIO_STARTS = (0.25, 0.48)
+_RATIO_STEP = 1e-4
+_LEAST_SHAPE = 1e-6
 
 
 @dataclass(frozen=True)
@@ -77,6 +79,20 @@ class BlockData:
 
 
 @dataclass(frozen=True)
+class _Flow:
+    """A leak by itself: pressure, flow's shape there and at the start, and its answer to settling.
+
+    `bend` is dg/dp over g; `answer` times the rate is what settling makes the leak gain.
+    """
+
+    leak: FloatArray
+    shape: FloatArray
+    start_shape: FloatArray
+    bend: FloatArray
+    answer: FloatArray
+
+
+@dataclass(frozen=True)
 class Models:
     """Models computed together.
 
@@ -110,43 +126,45 @@ class Models:
         """Compute course, leak (models, blocks) and the Jacobian (models, blocks, parameters).
 
         The flow through the leak answers to the settling: while the pressure still lacks what
-        settling will add, more flows in, and the course gains the integral of rate * dg/dp *
-        (settling + gain). Linear in the settling, so it maps the Jacobian's columns likewise.
+        settling will add, more flows in. The gain G obeys dG/dt = rate dg/dp (G + settling), whose
+        solution is g times the integral of rate dg/dp settling / g: linear in the settling, so it
+        maps the Jacobian's columns likewise.
         """
         data, theta = self.data, self.theta
         settled, jacobian = self.settled()
-        leak = np.empty_like(settled)
-        bend = np.empty_like(settled)
+        leak, gained = np.empty_like(settled), np.empty_like(settled)
         for i in range(len(self.laws)):
             rows = self.law == i
             if not rows.any():
                 continue
-            law = self.leak_law(rows)
-            level, rate = theta[rows, LEVEL, None], theta[rows, RATE, None]
-            leak[rows] = law.pressure(data.time_s, level, rate, data.ambient_pa)
-            shape = law.shape(leak[rows], data.ambient_pa)
-            at_start = np.maximum(law.shape(level, data.ambient_pa), 1e-9)
-            jacobian[rows, :, LEVEL] = shape / at_start
-            jacobian[rows, :, RATE] = data.time_s * shape
-            jacobian[rows, :, RATIO] = law.derivative_critical_ratio(
-                data.time_s, level, rate, data.ambient_pa
-            )
-            bend[rows] = law.derivative_shape(leak[rows], data.ambient_pa)
-        rate = theta[:, RATE, None]
-        # The answer moves the pressure as the settling does, so it is answered in turn.
-        first = rate * data.accumulate(bend * settled)
-        answer = rate * data.accumulate(bend * (settled + first))
-        jacobian[:, :, RATE] += data.accumulate(bend * (settled + 2.0 * first))
-        if np.any(bend):
-            columns = np.swapaxes(jacobian[:, :, FIRST_AMPLITUDE:], 1, 2)
-            own = rate[:, :, None] * data.accumulate(bend[:, None, :] * columns)
-            own = rate[:, :, None] * data.accumulate(bend[:, None, :] * (columns + own))
-            jacobian[:, :, FIRST_AMPLITUDE:] += np.swapaxes(own, 1, 2)
-        return leak + settled + answer, leak, jacobian
+            law, rate = self.leak_law(rows), theta[rows, RATE, None]
+            flow = self._flow(law, rows, settled)
+            leak[rows], gained[rows] = flow.leak, rate * flow.answer
+            jacobian[rows, :, LEVEL] = flow.shape / flow.start_shape
+            jacobian[rows, :, RATE] = data.time_s * flow.shape + flow.answer
+            columns = np.swapaxes(jacobian[rows][:, :, FIRST_AMPLITUDE:], 1, 2)
+            answers = flow.shape[:, None, :] * data.accumulate(flow.bend[:, None, :] * columns)
+            jacobian[rows, :, FIRST_AMPLITUDE:] += np.swapaxes(rate[:, :, None] * answers, 1, 2)
+            if law.law is Law.ORIFICE:
+                other = self._flow(self.leak_law(rows, _RATIO_STEP), rows, settled)
+                moved = other.leak - flow.leak + rate * (other.answer - flow.answer)
+                jacobian[rows, :, RATIO] = moved / _RATIO_STEP
+        return leak + settled + gained, leak, jacobian
 
-    def leak_law(self, rows: np.ndarray) -> LeakLaw:
+    def _flow(self, law: LeakLaw, rows: np.ndarray, settled: FloatArray) -> _Flow:
+        """Compute the leak of some of the models and its answer to their settling."""
+        data = self.data
+        level, rate = self.theta[rows, LEVEL, None], self.theta[rows, RATE, None]
+        leak = law.pressure(data.time_s, level, rate, data.ambient_pa)
+        shape = np.maximum(law.shape(leak, data.ambient_pa), _LEAST_SHAPE)
+        start_shape = np.maximum(law.shape(level, data.ambient_pa), _LEAST_SHAPE)
+        bend = law.derivative_shape(leak, data.ambient_pa) / shape
+        answer = shape * data.accumulate(bend * settled[rows])
+        return _Flow(leak, shape, start_shape, bend, answer)
+
+    def leak_law(self, rows: np.ndarray, ratio_step: float = 0.0) -> LeakLaw:
         """Get the law of models that all have the same, with a critical ratio each (rows, 1)."""
-        ratio = np.clip(self.theta[rows, RATIO, None], *_RATIO_RANGE)
+        ratio = np.clip(self.theta[rows, RATIO, None], *_RATIO_RANGE) + ratio_step
         return LeakLaw(self.laws[int(self.law[rows][0])], ratio)
 
     @property
@@ -161,7 +179,7 @@ class Models:
             rows = self.law == i
             level = self.theta[rows, LEVEL, None]
             shape[rows] = self.leak_law(rows).shape(level, self.data.ambient_pa)[:, 0]
-        return np.maximum(shape, 1e-6)
+        return np.maximum(shape, _LEAST_SHAPE)
 
     def bounded(self, step: FloatArray) -> FloatArray:
         """Limit a step of the parameters to what one iteration may change."""

@@ -1,56 +1,118 @@
 """Own the faults of a recording as such: frozen, at the sensor's end, frames lost; never a jump."""
 
+import math
+from dataclasses import dataclass
+
 import numpy as np
 
 from rig.analysis import noise
+from rig.analysis.blocks import running_median
 from rig.analysis.gas import FloatArray
 from rig.analysis.hold import finding
 from rig.records import Finding
 
 _LOST_SHARE = 1.0 / 3.0
 """Share of a hold that may be lost before nothing can be said of it."""
-_DITHERED = 0.55
-"""Recorded noise in steps that half a step of noise and the rounding make; with less, a channel
-repeats itself by right."""
+_IMPOSSIBLE = 1e-6
+"""Probability below which noise cannot have left a reading unchanged."""
+_LEAST_STUCK_S = 0.5
 
 
-def frozen_reading(
-    t: FloatArray, held: FloatArray, start_vacuum_pa: float, ambient_pa: float
-) -> list[Finding]:
-    """Find a run of one repeated reading that the channel's own noise makes impossible.
+@dataclass(frozen=True)
+class _Runs:
+    """Runs of one repeated reading: index of each one's first sample, and lengths."""
 
-    `t` [s] and `held` [Pa] (samples,) are those of the hold.
+    starts: np.ndarray
+    lengths: np.ndarray
+
+
+def _runs(values: FloatArray) -> _Runs:
+    starts = np.concatenate([[0], np.flatnonzero(np.diff(values) != 0.0) + 1])
+    return _Runs(starts, np.diff(np.append(starts, values.size)))
+
+
+def stuck_reading(t: FloatArray, held: FloatArray, step_pa: float) -> list[Finding]:
+    """Find a reading that stopped following the pressure: at the sensor's end, or frozen.
+
+    `t` [s] and `held` [Pa] (samples,) are those of the hold, `step_pa` the converter's step.
     """
     if held.size < 20:
         return []
-    change = np.flatnonzero(np.diff(held) != 0.0)
-    starts = np.concatenate([[0], change + 1])
-    lengths = np.diff(np.append(starts, held.size))
-    longest = int(np.argmax(lengths))
-    length = int(lengths[longest])
-    begin = int(starts[longest])
-    end = begin + length - 1
-    lasting = float(t[end] - t[begin])
+    return _at_the_end(t, held) or _frozen(t, held, step_pa)
+
+
+def _at_the_end(t: FloatArray, held: FloatArray) -> list[Finding]:
+    """Find a first reading, the lowest, that stands longer than the next three together.
+
+    Leak and settling are fastest at once, so the first run is among the shortest.
+    """
+    smooth = running_median(held)
+    runs = _runs(smooth)
+    if runs.starts.size < 5 or smooth[0] > np.min(smooth):
+        return []
+    lasting = float(t[runs.starts[1]] - t[0])
+    following = float(t[runs.starts[4]] - t[runs.starts[1]])
+    same = float(np.mean(held[: runs.starts[1]] == held[0]))
+    if lasting < _LEAST_STUCK_S or lasting < following or same < 0.5:
+        return []
+    return [finding("sensor_at_end", time_s=float(t[0]), pressure_pa=float(held[0]))]
+
+
+def _frozen(t: FloatArray, held: FloatArray, step_pa: float) -> list[Finding]:
+    """Find a run of one reading that the channel's noise, or the course before it, rules out."""
+    runs = _runs(held)
+    longest = int(np.argmax(runs.lengths))
+    length = int(runs.lengths[longest])
+    begin = int(runs.starts[longest])
+    lasting = float(t[begin + length - 1] - t[begin])
+    frozen = [finding("frozen", time_s=float(t[begin]), lasting_s=lasting)]
     if np.ptp(held) == 0.0:
-        return [finding("frozen", time_s=float(t[begin]), lasting_s=lasting)]
-    # A converter that sees little noise repeats itself by right, here and there alike: a frozen
-    # reading stands out against every other run but perhaps one more like it.
-    others = np.sort(lengths)[::-1]
-    usual = int(others[2]) if others.size > 2 else int(others[-1])
-    moving = held.size - length
-    if lengths.size < 8 or moving < 4 * usual or length < 4 * usual + 8 or lasting < 0.5:
+        return frozen
+    if lasting < _LEAST_STUCK_S:
         return []
-    rest = np.concatenate([held[: starts[longest]], held[starts[longest] + length :]])
-    step = noise.converter_step(rest)
-    if step > 0.0 and noise.white_sd(rest) < _DITHERED * step:
+    rest = np.concatenate([held[:begin], held[begin + length :]])
+    if rest.size < 20:
         return []
-    value = float(held[starts[longest]])
-    if abs(ambient_pa - value) < 0.02 * ambient_pa:
-        return []
-    at_extreme = value <= float(np.min(held)) and end < held.size - 1
-    if at_extreme and (ambient_pa - value) > 0.9 * start_vacuum_pa:
-        return [finding("sensor_at_end", time_s=float(t[begin]), pressure_pa=value)]
-    return [finding("frozen", time_s=float(t[begin]), lasting_s=lasting)]
+    if step_pa <= 0.0 or _shows_noise(rest, step_pa):
+        return frozen if _by_noise(rest, step_pa, length) else []
+    return frozen if _by_course(t, held, begin, lasting) else []
+
+
+def _shows_noise(rest: FloatArray, step_pa: float) -> bool:
+    """Tell whether single samples stray by two steps: noise of a good third of a step does that.
+
+    A quieter channel flickers between two readings here and stands still there, by right.
+    """
+    steps = np.abs(np.diff(rest)) / step_pa
+    return int(np.count_nonzero((steps > 1.5) & (steps < 6.5))) >= 3
+
+
+def _by_noise(rest: FloatArray, step_pa: float, length: int) -> bool:
+    sd = noise.white_sd(rest)
+    if step_pa <= 0.0:
+        return sd > 0.0
+    # Over all places between two steps the recorded variance is 0.564 step times the sd.
+    sd = min(sd, sd * sd / (0.564 * step_pa))
+    leaves = math.erfc(step_pa / (2.0 * sd) / math.sqrt(2.0)) if sd > 0.0 else 0.0
+    stays = max(1.0 - 2.0 * leaves, 0.05)
+    return length * math.log(max(stays, 1e-300)) < math.log(_IMPOSSIBLE)
+
+
+def _by_course(t: FloatArray, held: FloatArray, begin: int, lasting_s: float) -> bool:
+    """Tell whether the pressure went on step by step and then stopped at once.
+
+    A settling slackens from step to step before it stops; a leak does not stop.
+    """
+    if begin < 20:
+        return False
+    smooth = running_median(held[:begin])
+    changes = t[_runs(smooth).starts[1:]]
+    if changes.size < 6:
+        return False
+    intervals = np.diff(changes[-6:])
+    usual = float(np.median(intervals))
+    even = float(np.max(intervals)) < 1.6 * usual and float(np.min(intervals)) > 0.4 * usual
+    return even and lasting_s > 6.0 * usual
 
 
 def lost_frames(held: FloatArray) -> tuple[list[Finding], list[Finding]]:

@@ -13,7 +13,7 @@ from rig.analysis import blocks, noise
 from rig.analysis.gas import FloatArray
 from rig.analysis.hold import Hold, HoldCurve, finding
 from rig.analysis.jumps import Jump, find_jumps, longest_piece
-from rig.analysis.record_faults import frozen_reading, lost_frames
+from rig.analysis.record_faults import lost_frames, stuck_reading
 from rig.records import Finding
 
 _GONE_SHARE = 0.04
@@ -52,7 +52,9 @@ class Inspection:
 def inspect(hold: Hold) -> Inspection:
     """Find the hold in a record and what spoils it."""
     t, p = hold.curve.time_s, hold.curve.pressure_pa
-    white_sd, step = noise.white_sd(p), noise.converter_step(p)
+    white_sd = noise.white_sd(p)
+    # A wild sample may lie between the converter's steps and hide them.
+    step = noise.converter_step(p[~blocks.wild_samples(p, white_sd, 0.0)])
     jitter = max(white_sd, step / 3.0, 1.0)
     wild = blocks.wild_samples(p, white_sd, step)
     smooth = blocks.running_median(p)
@@ -66,9 +68,7 @@ def inspect(hold: Hold) -> Inspection:
     notes: list[Finding] = []
     gone_s: float | None = None
     if not spoiled:
-        spoiled = frozen_reading(
-            t[first:stop], p[first:stop], start_vacuum, hold.conditions.ambient_pa
-        )
+        spoiled = stuck_reading(t[first:stop], p[first:stop], step)
         lost, notes = lost_frames(t[first:stop])
         spoiled += lost + _ambient_moved(hold.curve, first, stop)
     if not spoiled:
@@ -85,7 +85,7 @@ def inspect(hold: Hold) -> Inspection:
             grown = next(jump for jump in jumps if jump.grew)
             spoiled = [finding("leak_grew", time_s=grown.time_s)]
         elif jumps:
-            first, stop, split = longest_piece(t, first, stop, jumps)
+            first, stop, split = longest_piece(t, p, (first, stop), jumps)
             notes += split
     if not spoiled:
         spoiled = _target_missed(hold, start_vacuum)
