@@ -15,7 +15,7 @@ _LOST_SHARE = 1.0 / 3.0
 """Share of a hold that may be lost before nothing can be said of it."""
 _IMPOSSIBLE = 1e-6
 """Probability below which noise cannot have left a reading unchanged."""
-_LEAST_STUCK_S = 0.5
+_LEAST_STUCK_S = 1.0
 
 
 @dataclass(frozen=True)
@@ -41,18 +41,22 @@ def stuck_reading(t: FloatArray, held: FloatArray, step_pa: float) -> list[Findi
     return _at_the_end(t, held) or _frozen(t, held, step_pa)
 
 
-def _at_the_end(t: FloatArray, held: FloatArray) -> list[Finding]:
-    """Find a first reading, the lowest, that stands longer than the next three together.
+def _climbs(t: FloatArray, held: FloatArray) -> FloatArray:
+    """Find the times at which the reading first stood higher than ever before, noise apart."""
+    highest = np.maximum.accumulate(running_median(held))
+    return t[1:][np.diff(highest) > 0.0]
 
-    Leak and settling are fastest at once, so the first run is among the shortest.
+
+def _at_the_end(t: FloatArray, held: FloatArray) -> list[Finding]:
+    """Find a first reading, the lowest, that stands longer than the climb over the next three.
+
+    Leak and settling are fastest at once, so the first reading is left among the soonest.
     """
-    smooth = running_median(held)
-    runs = _runs(smooth)
-    if runs.starts.size < 5 or smooth[0] > np.min(smooth):
+    climbs = _climbs(t, held)
+    if climbs.size < 4 or running_median(held)[0] > np.min(held):
         return []
-    lasting = float(t[runs.starts[1]] - t[0])
-    following = float(t[runs.starts[4]] - t[runs.starts[1]])
-    same = float(np.mean(held[: runs.starts[1]] == held[0]))
+    lasting, following = climbs[0] - t[0], climbs[3] - climbs[0]
+    same = float(np.mean(held[t < climbs[0]] == held[0]))
     if lasting < _LEAST_STUCK_S or lasting < following or same < 0.5:
         return []
     return [finding("sensor_at_end", time_s=float(t[0]), pressure_pa=float(held[0]))]
@@ -94,8 +98,9 @@ def _by_noise(rest: FloatArray, step_pa: float, length: int) -> bool:
     # Over all places between two steps the recorded variance is 0.564 step times the sd.
     sd = min(sd, sd * sd / (0.564 * step_pa))
     leaves = math.erfc(step_pa / (2.0 * sd) / math.sqrt(2.0)) if sd > 0.0 else 0.0
-    stays = max(1.0 - 2.0 * leaves, 0.05)
-    return length * math.log(max(stays, 1e-300)) < math.log(_IMPOSSIBLE)
+    # Likeliest to stay is a pressure in the middle of a step; a run may begin at any sample.
+    stays = max(1.0 - leaves, 1e-9)
+    return length * math.log(stays) < math.log(_IMPOSSIBLE / rest.size)
 
 
 def _by_course(t: FloatArray, held: FloatArray, begin: int, lasting_s: float) -> bool:
@@ -105,11 +110,10 @@ def _by_course(t: FloatArray, held: FloatArray, begin: int, lasting_s: float) ->
     """
     if begin < 20:
         return False
-    smooth = running_median(held[:begin])
-    changes = t[_runs(smooth).starts[1:]]
-    if changes.size < 6:
+    climbs = _climbs(t[:begin], held[:begin])
+    if climbs.size < 6:
         return False
-    intervals = np.diff(changes[-6:])
+    intervals = np.diff(climbs[-6:])
     usual = float(np.median(intervals))
     even = float(np.max(intervals)) < 1.6 * usual and float(np.min(intervals)) > 0.4 * usual
     return even and lasting_s > 6.0 * usual

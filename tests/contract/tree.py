@@ -6,6 +6,7 @@ archive, all that .gitignore does not name.
 
 import fnmatch
 import os
+import shutil
 import subprocess
 from collections.abc import Iterator
 from functools import cache
@@ -17,7 +18,8 @@ ROOT = Path(__file__).parents[2]
 @cache
 def project_files(root: Path = ROOT) -> tuple[str, ...]:
     """List the files of the project, relative to `root`, sorted."""
-    found = _known_to_git(root) if (root / ".git").exists() else _not_ignored(root)
+    is_checkout = (root / ".git").exists() and shutil.which("git") is not None
+    found = _known_to_git(root) if is_checkout else _not_ignored(root)
     return tuple(sorted(name for name in found if (root / name).is_file()))
 
 
