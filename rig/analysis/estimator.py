@@ -48,8 +48,6 @@ _NEGLIGIBLE = 1e-3
 """Share of all weight below which a candidate is left out of reports."""
 _TOLD_APART = 0.8
 """Weight at which a law counts as the kind of the leak."""
-TIME_CONSTANTS = 3.0
-"""A settling counts as identified once the hold lasted this many of its time constants."""
 FIXED_SOURCES = ("volume", "span", "own_leak", "gas_temperature", "ambient", "law")
 """Sources that a longer hold does not average out."""
 
@@ -72,7 +70,7 @@ class LeakEstimate:
 
     `leak` [standard m3/s] at the limit's vacuum and sea level; `drop` [Pa] on a hand gauge;
     `views` what each candidate says; `unsettled_drop_pa` what the drop would gain if
-    settling whose time constant is more than a third of the hold were no settling but a leak;
+    the settling that is not identified yet were no settling but a leak;
     `end_misfit` how many standard deviations the last blocks lie off the fit; `strays_pa` how
     far the curve strays from every candidate, None where it follows one.
     """
@@ -91,8 +89,11 @@ class LeakEstimate:
     gas_warmed_k: float | None
 
 
-def estimate(hold: Hold, found: Inspection) -> LeakEstimate:
-    """Estimate the leak of the hold that `found` located in its record."""
+def estimate(hold: Hold, found: Inspection, time_constants: float) -> LeakEstimate:
+    """Estimate the leak of the hold that `found` located in its record.
+
+    A settling counts as identified once the hold lasted `time_constants` of its time constants.
+    """
     curve, conditions, limit = hold.curve, hold.conditions, hold.limit
     held = np.zeros(curve.time_s.size, dtype=bool)
     held[found.first : found.stop] = True
@@ -146,6 +147,7 @@ def estimate(hold: Hold, found: Inspection) -> LeakEstimate:
         slow=slow,
         noise={"white_sd_pa": white_sd, "step_pa": found.step_pa},
         strays_pa=strays_pa,
+        time_constants=time_constants,
     )
 
 
@@ -211,6 +213,7 @@ def _combine(
     slow: correlation.SlowNoise | None,
     noise: dict[str, float],
     strays_pa: float | None,
+    time_constants: float,
 ) -> LeakEstimate:
     states = _leak_states(fits, conditions, limit)
     weight = fits.weight
@@ -232,7 +235,7 @@ def _combine(
         drop=_mixture(fits, drop, drop_variance, drop_ratio, drop_fixed),
         leak_kind=_leak_kind(fits, leak),
         settling=_settling(fits),
-        unsettled_drop_pa=mean_gain * _unsettled_flow(fits, data, conditions),
+        unsettled_drop_pa=mean_gain * _unsettled_flow(fits, data, conditions, time_constants),
         end_misfit=float(
             np.max(np.abs(data.pressure_pa - fits.course_pa[best])[-3:] / mean_u[-3:])
         ),
@@ -323,10 +326,12 @@ def _settling(fits: posterior.Fits) -> Settling:
     return Settling(likely, float(risen[-1] - risen[0]), tau if np.isfinite(tau) else None)
 
 
-def _unsettled_flow(fits: posterior.Fits, data: BlockData, conditions: HoldConditions) -> float:
+def _unsettled_flow(
+    fits: posterior.Fits, data: BlockData, conditions: HoldConditions, time_constants: float
+) -> float:
     """Compute the mean flow [standard m3/s] that settling too slow to be identified looks like."""
     hold_s = float(data.time_s[-1])
-    slow = np.nan_to_num(fits.time_constant_s) * TIME_CONSTANTS > hold_s
+    slow = np.nan_to_num(fits.time_constant_s) * time_constants > hold_s
     rise = float(np.sum(fits.weight * np.abs(fits.slow_rise_pa) * slow))
     return standard_flow(rise / hold_s, conditions.volume_m3, conditions.gas_temperature_k)
 

@@ -11,10 +11,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.estimator import FIXED_SOURCES, LeakEstimate
-from rig.analysis.hold import finding
+from rig.analysis.hold import DropLimit, finding
 from rig.analysis.verdict import conformance_probability, required_z, z_to_error
 from rig.records import Finding, Outcome
 
+TIME_CONSTANTS = 3.0
+"""A settling counts as identified once the hold lasted this many of its time constants."""
 LEAST_HOLD_S = 8.0
 """No decision before this long after the last stroke."""
 _LEAST_OPPOSED = 1e-3
@@ -39,17 +41,33 @@ class Verdict:
 class Look:
     """How a hold is looked at when it is judged.
 
-    `hold_s` since the last stroke; `random_z` the one-sided bound on the random part of the
-    uncertainty in standard deviations, None for a single look; `ran_away` where the vacuum has
-    leaked away altogether, which no settling does.
+    `random_z` is the one-sided bound on the random part of the uncertainty in standard deviations,
+    None for a single look, whose bound is the confidence; `time_constants` how many of its time
+    constants a settling must have lasted to count as identified.
+    """
+
+    random_z: float | None = None
+    time_constants: float = TIME_CONSTANTS
+
+
+ONLY_LOOK = Look()
+"""The look at a whole record."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """How the hold went: its length since the last stroke, and whether all vacuum leaked away.
+
+    No settling does the last: such a fail need not wait for it.
     """
 
     hold_s: float
-    random_z: float | None
     ran_away: bool
 
 
-def judge(estimated: LeakEstimate, max_drop_pa: float, confidence: float, look: Look) -> Verdict:
+def judge(
+    estimated: LeakEstimate, limit: DropLimit, max_drop_pa: float, look: Look, held: Held
+) -> Verdict:
     """Judge an estimated drop against its limit."""
     drop = estimated.drop
     probability = conformance_probability(drop.value, drop.u, None, max_drop_pa)
@@ -59,21 +77,21 @@ def judge(estimated: LeakEstimate, max_drop_pa: float, confidence: float, look: 
         "max_drop_pa": max_drop_pa,
         "probability": probability,
     }
-    z = required_z(confidence)
+    z = required_z(limit.confidence)
     random_z = z if look.random_z is None else look.random_z
     margin = max_drop_pa - drop.value
     needed = needed_margin(estimated, z, random_z)
     vague = margin > 0.0 and drop.u > _WIDEST * max_drop_pa
     if vague or abs(margin) < needed:
-        reasons = [finding("too_close", hold_s=look.hold_s, **figures)]
+        reasons = [finding("too_close", hold_s=held.hold_s, **figures)]
         if abs(margin) < needed_margin(estimated, z, 0.0):
             largest = max(FIXED_SOURCES, key=lambda name: drop.sources.get(name, 0.0))
             reasons.append(finding("fixed_uncertainty_blocks", largest_source=largest))
         return Verdict(Outcome.UNDECIDED, probability, tuple(reasons))
     outcome = Outcome.PASS if margin > 0.0 else Outcome.FAIL
     wait = None
-    if not (look.ran_away and outcome is Outcome.FAIL):
-        wait = _why_wait(estimated, look, abs(margin) - needed)
+    if not (held.ran_away and outcome is Outcome.FAIL):
+        wait = _why_wait(estimated, held, abs(margin) - needed)
         if wait is None:
             opposed = _opposite(estimated, max_drop_pa, outcome)
             if opposed > max(z_to_error(random_z), _LEAST_OPPOSED):
@@ -95,17 +113,17 @@ def needed_margin(estimated: LeakEstimate, z: float, random_z: float) -> float:
     return math.hypot(z * fixed, random_z * random)
 
 
-def _why_wait(estimated: LeakEstimate, look: Look, spare_pa: float) -> Finding | None:
+def _why_wait(estimated: LeakEstimate, held: Held, spare_pa: float) -> Finding | None:
     """Tell why a drop that is clear of the limit by its uncertainty must still wait, if it must."""
-    if look.hold_s < LEAST_HOLD_S - 0.1:
-        return finding("hold_too_short", hold_s=look.hold_s, least_s=LEAST_HOLD_S)
+    if held.hold_s < LEAST_HOLD_S - 0.1:
+        return finding("hold_too_short", hold_s=held.hold_s, least_s=LEAST_HOLD_S)
     if estimated.unsettled_drop_pa > spare_pa:
-        tau = estimated.settling.time_constant_s or look.hold_s
-        return finding("settling_not_identified", time_constant_s=tau, hold_s=look.hold_s)
+        tau = estimated.settling.time_constant_s or held.hold_s
+        return finding("settling_not_identified", time_constant_s=tau, hold_s=held.hold_s)
     if estimated.strays_pa is not None:
         return finding("poor_fit", strays_pa=estimated.strays_pa)
     if estimated.end_misfit > _END_MISFIT:
-        return finding("end_disturbed", hold_s=look.hold_s)
+        return finding("end_disturbed", hold_s=held.hold_s)
     return None
 
 

@@ -7,7 +7,7 @@ import numpy as np
 
 from rig.analysis.estimator import LeakEstimate, estimate
 from rig.analysis.hold import DropLimit, Hold, HoldConditions, HoldCurve, HoldResult, finding
-from rig.analysis.judging import LEAST_HOLD_S, Look, judge
+from rig.analysis.judging import LEAST_HOLD_S, ONLY_LOOK, Held, Look, judge
 from rig.analysis.spoiled import Inspection, inspect
 from rig.records import Finding, Outcome
 from rig.units import PA_PER_INHG
@@ -29,27 +29,25 @@ def analyse_hold(
     conditions: HoldConditions,
     limit: DropLimit,
     *,
-    random_z: float | None = None,
+    look: Look = ONLY_LOOK,
 ) -> HoldResult:
-    """Analyse a recorded hold and judge it.
+    """Analyse a recorded hold and judge it, by the one look there is or by one of several.
 
-    `random_z` is the one-sided bound of this look on the random part of the uncertainty, in
-    standard deviations; without it the look is the only one and the limit's confidence is the
-    bound. A spoiled hold gives an `invalid` result that says why, never an exception.
+    A spoiled hold gives an `invalid` result that says why, never an exception.
     """
     hold = Hold(curve, conditions, limit)
     if curve.time_s.size < _LEAST_SAMPLES:
-        return _too_short(hold, None, random_z)
+        return _too_short(hold, None, look)
     found = inspect(hold)
     if found.spoiled:
         return _spoiled(hold, found, found.spoiled)
     if _short(hold, found):
-        return _too_short(hold, found, random_z)
-    estimated = estimate(hold, found)
+        return _too_short(hold, found, look)
+    estimated = estimate(hold, found, look.time_constants)
     reasons = _unusable(hold, found, estimated)
     if reasons:
         return _spoiled(hold, found, reasons)
-    return _judged(hold, found, estimated, random_z)
+    return _judged(hold, found, estimated, look)
 
 
 def _short(hold: Hold, found: Inspection) -> bool:
@@ -60,7 +58,7 @@ def _short(hold: Hold, found: Inspection) -> bool:
     return bool(lasted_s < _LEAST_MEASURED_S and found.gone_s is None)
 
 
-def _too_short(hold: Hold, found: Inspection | None, random_z: float | None) -> HoldResult:
+def _too_short(hold: Hold, found: Inspection | None, look: Look) -> HoldResult:
     """Report a hold too short to say anything: spoiled, or, while it is still held, undecided."""
     time_s = hold.curve.time_s
     if found is not None:
@@ -70,7 +68,7 @@ def _too_short(hold: Hold, found: Inspection | None, random_z: float | None) -> 
     else:
         reason = finding("hold_too_short", hold_s=float(np.ptp(time_s)), least_s=LEAST_HOLD_S)
     result = _spoiled(hold, found, (reason,))
-    return result if random_z is None else replace(result, outcome=Outcome.UNDECIDED)
+    return result if look is ONLY_LOOK else replace(result, outcome=Outcome.UNDECIDED)
 
 
 def _unusable(hold: Hold, found: Inspection, estimated: LeakEstimate) -> tuple[Finding, ...]:
@@ -89,17 +87,15 @@ def _unusable(hold: Hold, found: Inspection, estimated: LeakEstimate) -> tuple[F
     return ()
 
 
-def _judged(
-    hold: Hold, found: Inspection, estimated: LeakEstimate, random_z: float | None
-) -> HoldResult:
+def _judged(hold: Hold, found: Inspection, estimated: LeakEstimate, look: Look) -> HoldResult:
     time_s, limit = hold.curve.time_s, hold.limit
     hold_s = float(time_s[found.stop - 1]) - found.strokes_end_s
-    look = Look(hold_s, random_z, ran_away=found.gone_s is not None)
+    held = Held(hold_s, ran_away=found.gone_s is not None)
     outcome, probability = Outcome.MEASURED, None
     if limit.max_drop_pa is None:
-        reasons = _measured(estimated, look)
+        reasons = _measured(estimated, held)
     else:
-        verdict = judge(estimated, limit.max_drop_pa, limit.confidence, look)
+        verdict = judge(estimated, limit, limit.max_drop_pa, look, held)
         outcome, probability = verdict.outcome, verdict.probability
         reasons = list(verdict.reasons)
     observed = _observed_drop(hold, found)
@@ -128,12 +124,12 @@ def _judged(
     )
 
 
-def _measured(estimated: LeakEstimate, look: Look) -> list[Finding]:
+def _measured(estimated: LeakEstimate, held: Held) -> list[Finding]:
     code = "not_told_from_zero" if estimated.leak_kind == "none" else "measured"
     leak = estimated.leak
     reasons = [finding(code, leak_m3_s=leak.value, u_m3_s=leak.u)]
-    if look.hold_s < LEAST_HOLD_S - 0.1 and not look.ran_away:
-        reasons.append(finding("hold_too_short", hold_s=look.hold_s, least_s=LEAST_HOLD_S))
+    if held.hold_s < LEAST_HOLD_S - 0.1 and not held.ran_away:
+        reasons.append(finding("hold_too_short", hold_s=held.hold_s, least_s=LEAST_HOLD_S))
     if estimated.strays_pa is not None:
         reasons.append(finding("poor_fit", strays_pa=estimated.strays_pa))
     return reasons

@@ -11,34 +11,41 @@ from dataclasses import dataclass, replace
 from functools import cache
 
 from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, HoldResult
+from rig.analysis.judging import TIME_CONSTANTS, Look
 from rig.analysis.leak import analyse_hold
 from rig.analysis.spoiled import hold_start_s
 from rig.analysis.verdict import sequential_bounds
 from rig.records import Outcome
 
 LOOKS_S = (8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0)
-"""Times into the hold at which it is judged, for a hold of 60 s; others in proportion, from 8 s."""
+"""Times into the hold at which it is judged, as far as the hold is planned to last."""
 _INFORMATION_POWER = 2.0
 """How the information about a slope grows with time while the settling is being told apart."""
 _STRICTEST_Z = 12.0
 """A margin of so many standard deviations decides at any look."""
+_EARLY_TIME_CONSTANTS = 5.0
+"""Two slow settlings together look like one and a leak until the slower has nearly ended."""
 
 
 @dataclass(frozen=True)
-class Look:
-    """A look at a time into the hold, with the z that the random part must allow for then."""
+class PlannedLook:
+    """A look at a time into the hold."""
 
     time_s: float
-    random_z: float
+    look: Look
 
 
 @cache
-def planned_looks(hold_s: float, confidence: float) -> tuple[Look, ...]:
-    """Plan the looks of a hold of `hold_s` with their one-sided bounds."""
+def planned_looks(hold_s: float, confidence: float) -> tuple[PlannedLook, ...]:
+    """Plan the looks of a hold of `hold_s`, the last at its end, with their one-sided bounds."""
     times = [t for t in LOOKS_S if t < 0.95 * hold_s] + [hold_s]
     shares = [(t / hold_s) ** _INFORMATION_POWER for t in times]
     bounds = sequential_bounds(1.0 - confidence, shares)
-    return tuple(Look(t, min(float(z), _STRICTEST_Z)) for t, z in zip(times, bounds, strict=True))
+    settled = [_EARLY_TIME_CONSTANTS] * (len(times) - 1) + [TIME_CONSTANTS]
+    return tuple(
+        PlannedLook(t, Look(min(float(z), _STRICTEST_Z), constants))
+        for t, z, constants in zip(times, bounds, settled, strict=True)
+    )
 
 
 def decide_early(
@@ -56,13 +63,12 @@ def decide_early(
     if not curve.time_s.size:
         return analyse_hold(curve, conditions, limit)
     begin = hold_start_s(curve)
-    result: HoldResult | None = None
-    for look in planned_looks(hold_s, limit.confidence):
-        seen = curve.until(begin + look.time_s)
-        result = analyse_hold(seen, conditions, limit, random_z=look.random_z)
+    looks = planned_looks(hold_s, limit.confidence)
+    for planned in looks:
+        seen = curve.until(begin + planned.time_s)
+        result = analyse_hold(seen, conditions, limit, look=planned.look)
         if result.outcome is not Outcome.UNDECIDED:
-            return replace(result, decided_at_s=look.time_s)
-        if seen.time_s.size == curve.time_s.size:
+            return replace(result, decided_at_s=planned.time_s)
+        if seen.time_s.size == curve.time_s.size or planned is looks[-1]:
             break
-    assert result is not None  # noqa: S101 - there is always at least one look
     return result
