@@ -34,7 +34,8 @@ _RATIO_SD = (CRITICAL_RATIO_PRIOR[1] - CRITICAL_RATIO_PRIOR[0]) / math.sqrt(12.0
 _RATIO_RANGE = (0.02, 0.75)
 _RATIO_STARTS = (0.25, 0.48)
 _RATIO_STEP = 1e-4
-_LEAST_SHAPE = 1e-6
+_LEAST_SHAPE = 5e-3
+"""A hold is cut where the vacuum is gone: flows smaller than this share are outside the data."""
 
 
 @dataclass(frozen=True)
@@ -243,7 +244,7 @@ class MixedModels(Models):
 
     def settled(self) -> tuple[FloatArray, FloatArray]:
         """Compute the settling's part (models, blocks) and its Jacobian (..., parameters)."""
-        jacobian = np.empty((self.theta.shape[0], self.data.time_s.size, self.theta.shape[1]))
+        jacobian = np.zeros((self.theta.shape[0], self.data.time_s.size, self.theta.shape[1]))
         jacobian[:, :, FIRST_AMPLITUDE:] = self.spectrum.T
         return self.theta[:, FIRST_AMPLITUDE:] @ self.spectrum, jacobian
 

@@ -166,9 +166,12 @@ def _solve(models: _M) -> Solved:
         scale = np.einsum("gkk->gk", hessian) + _LEAST_CURVATURE
         damped = hessian + (damping[active, None] * scale)[:, :, None] * np.eye(width)
         step = np.linalg.solve(damped, gradient[:, :, None])[:, :, 0]
+        # Where the equations have no answer the model stays, and is damped more.
+        step = np.where(np.isfinite(step).all(axis=1, keepdims=True), step, 0.0)
         trial = replace(part, theta=part.theta + part.bounded(step))
-        new_course, new_leak, new_jacobian = trial.predict()
-        new_left, new_cost = _cost(trial, new_course)
+        with np.errstate(over="ignore", invalid="ignore"):
+            new_course, new_leak, new_jacobian = trial.predict()
+            new_left, new_cost = _cost(trial, new_course)
         gain = cost[active] - new_cost
         better = gain > 0.0
         taken = active[better]

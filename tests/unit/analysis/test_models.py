@@ -179,8 +179,11 @@ def test_the_derivatives_of_the_leak_alone_are_exact(rate_pa_s: float) -> None:
     A negative rate runs the curve backwards: the estimator may step through zero.
     """
     models = shaped_models(LAWS, block_data(), (LEVEL_PA, rate_pa_s))
-    # Central differences of a kink (the knee of the orifice) and of rounding: 1e-4.
-    assert np.max(off_by(models)) < 1e-4
+    off = off_by(models)
+    # The knee of the orifice is a kink: by the critical ratio a difference is one of its sides.
+    assert np.max(off[:, RATIO]) < 0.01
+    off[:, RATIO] = 0.0
+    assert np.max(off) < 1e-4
 
 
 @pytest.mark.parametrize("rate_pa_s", [20.0, 100.0, 500.0])
@@ -201,14 +204,14 @@ def test_the_derivatives_of_every_law_with_every_candidate(
 
 @pytest.mark.parametrize("rate_pa_s", [100.0, 300.0])
 def test_the_derivative_by_the_critical_ratio_knows_the_settling(rate_pa_s: float) -> None:
-    """Where the knee lies decides how the leak answers to the settling: within 15 %, 300 Pa of it.
+    """Where the knee lies decides how the leak answers to the settling: right within 3 %.
 
     The posterior of the critical ratio, and so what not knowing the law costs, rests on it.
     """
     models = with_amplitudes(
         shaped_models(LAWS[:1], block_data(), (LEVEL_PA, rate_pa_s)), amplitude_pa=300.0
     )
-    assert np.max(off_by(models)[:, RATIO]) < 0.15
+    assert np.max(off_by(models)[:, RATIO]) < 0.03
 
 
 @pytest.mark.parametrize("rate_pa_s", [20.0, 300.0])
