@@ -41,6 +41,7 @@ _LEAST_DRIFT_U_K_S = 0.01 / 60.0
 _INEXACT, _INEXACT_S = 0.002, 8.0
 """No settling follows its formula exactly: what it may stray by, as a share of its rise, and for
 how long at a time."""
+_ROUNDS = 4
 _STRAYS_SDS, _STRAYS_PA = 4.0, 20.0
 """Slow noise of so many standard deviations of a sample, and so much, is no noise: the curve does
 not follow any candidate."""
@@ -126,16 +127,23 @@ def estimate(hold: Hold, found: Inspection, time_constants: float) -> LeakEstima
 
     data = prepared(None)
     solved = posterior.fit(_LAWS, data, start)
-    best = posterior.most_credible(solved)
-    slow = correlation.slow_noise(reduced.time_s, best.left_pa, best.design, white, fixed)
+    slow: correlation.SlowNoise | None = None
     strays_pa = None
-    if slow is not None and slow.sd_pa > max(_STRAYS_SDS * white_sd, _STRAYS_PA):
-        strays_pa = slow.sd_pa
-    inexact = correlation.SlowNoise(_INEXACT * abs(best.settled_pa), _INEXACT_S)
-    if slow is None or slow.sd_pa < inexact.sd_pa:
-        slow = inexact
-    data = prepared(slow)
-    fits = posterior.weigh(posterior.fit_again(solved, data))
+    for _ in range(_ROUNDS):
+        best = posterior.most_credible(solved)
+        seen = correlation.slow_noise(reduced.time_s, best.left_pa, best.design, white, fixed)
+        if seen is not None and seen.sd_pa > max(_STRAYS_SDS * white_sd, _STRAYS_PA):
+            strays_pa = seen.sd_pa
+        inexact = correlation.SlowNoise(_INEXACT * abs(best.settled_pa), _INEXACT_S)
+        found_pa = 0.0 if slow is None else slow.sd_pa
+        wanted = inexact if seen is None or seen.sd_pa < inexact.sd_pa else seen
+        if slow is not None and wanted.sd_pa <= 1.5 * found_pa:
+            break
+        # The residuals of one fit tell the noise of the next, until they tell nothing more.
+        slow = wanted
+        data = prepared(slow)
+        solved = posterior.fit_again(solved, data)
+    fits = posterior.weigh(solved)
     return _combine(
         fits,
         data,

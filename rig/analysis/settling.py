@@ -72,11 +72,13 @@ VAPOUR = tuple(
     for rise_pa in _SLOW_RISES_PA
 )
 """Liquid evaporating towards its vapour pressure, and slow rubber."""
-LOG = Course(LOG_COURSE, float(np.log(0.5)), 1.2, 600.0)
+LOG = tuple(
+    Course(LOG_COURSE, float(np.log(0.5)), 1.2, rise_pa, share=0.5) for rise_pa in (120.0, 600.0)
+)
 """The same rise in each decade of time; the amplitude is that of a factor e."""
-POWER = Course(POWER_COURSE, 0.25, 0.15, 1500.0)
+POWER = tuple(Course(POWER_COURSE, 0.25, 0.15, rise_pa, share=0.5) for rise_pa in _SLOW_RISES_PA)
 """A power of time; the amplitude is the rise in 20 s."""
-CREEP = Course(CREEP_COURSE, float(np.log(0.7)), 1.0, 600.0, 0.1, 0.25)
+CREEP = Course(CREEP_COURSE, float(np.log(0.7)), 1.0, 400.0, second_mean=0.1, second_sd=0.25)
 """Creep between the two: ((1 + t / onset)^n - 1) / n, the log creep at n = 0."""
 
 
@@ -100,10 +102,10 @@ def starts() -> tuple[Start, ...]:
             (TWO_EXPONENTIALS, (GAS, slow), [(log(fast), slow.shape_mean)])
             for fast, slow in zip((0.5, 0.5, 0.7, 0.7, 1.5, 1.5), RUBBER, strict=True)
         ),
-        (LOG_CREEP, (LOG,), [(log(0.1),), (log(1.0),)]),
-        (LOG_CREEP, (GAS, LOG), [(log(0.7), log(0.3)), (log(1.5), log(1.0)), (log(4.0), log(0.5))]),
-        (POWER_CREEP, (POWER,), [(0.2,)]),
-        (POWER_CREEP, (GAS, POWER), [(log(0.7), 0.2), (log(2.0), 0.3)]),
+        *((LOG_CREEP, (creep,), [(log(0.1),), (log(1.0),)]) for creep in LOG),
+        *((LOG_CREEP, (GAS, creep), [(log(0.7), log(0.3)), (log(3.0), log(0.7))]) for creep in LOG),
+        *((POWER_CREEP, (creep,), [(0.2,)]) for creep in POWER),
+        *((POWER_CREEP, (GAS, creep), [(log(0.7), 0.2), (log(2.0), 0.3)]) for creep in POWER),
         (POWER_CREEP, (GAS, CREEP), [(log(0.7), log(0.5), 0.15), (log(2.0), log(1.0), -0.2)]),
         *((PLATEAU, (slow,), [(slow.shape_mean,)]) for slow in VAPOUR),
         *((PLATEAU, (GAS, slow), [(log(1.0), slow.shape_mean)]) for slow in VAPOUR),

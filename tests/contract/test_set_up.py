@@ -185,35 +185,41 @@ def test_what_cannot_work_is_said_before_anything_is_made(world: World, case: st
     assert world.calls() == []
 
 
-def _with_tools(world: World, failing: str = "") -> None:
+TOOL = """
+call="{name}$(printf ' [%s]' "$@")"
+echo "$call" >>"$WORLD/calls"
+[ "$call" != "{failing}" ] || exit 3
+"""
+CHECKS = [
+    ".venv/bin/ruff [check] [.]",
+    ".venv/bin/ruff [format] [--check] [.]",
+    ".venv/bin/mypy []",
+    ".venv/bin/python [-m] [pytest] [-k] [two words]",
+]
+
+
+def _with_tools(world: World, failing: str = "no call") -> None:
+    """Put stand-ins for the tools, which note their calls; the call `failing` fails."""
     world.stand_in("rig/install", 'echo "install $* VENV=${VENV:-}" >>"$WORLD/calls"')
     for venv in (".venv", ".venv-lowest"):
         for tool in ("ruff", "mypy", "python"):
-            fails = "exit 3" if tool == failing else ""
-            world.stand_in(
-                f"{venv}/bin/{tool}", f'echo "{venv} {tool} $*" >>"$WORLD/calls"; {fails}'
-            )
+            name = f"{venv}/bin/{tool}"
+            world.stand_in(name, TOOL.format(name=name, failing=failing))
 
 
 def test_a_test_run_goes_through_all_checks_and_hands_options_on(world: World) -> None:
     """Set-up, style, form, types, tests, in this order; pytest's closing line comes last."""
     _with_tools(world)
     assert world.run("tests/run", "-k", "two words").returncode == 0
-    assert world.calls() == [
-        "install test VENV=",
-        ".venv ruff check .",
-        ".venv ruff format --check .",
-        ".venv mypy ",
-        ".venv python -m pytest -k two words",
-    ]
+    assert world.calls() == ["install test VENV=", *CHECKS]
 
 
-@pytest.mark.parametrize("tool", ["ruff", "mypy", "python"])
-def test_a_failed_check_fails_the_run(world: World, tool: str) -> None:
+@pytest.mark.parametrize("check", CHECKS)
+def test_a_failed_check_fails_the_run(world: World, check: str) -> None:
     """The exit status of whatever failed is that of the run, and nothing runs after it."""
-    _with_tools(world, failing=tool)
-    assert world.run("tests/run").returncode == 3
-    assert world.calls()[-1].startswith(f".venv {tool}")
+    _with_tools(world, failing=check)
+    assert world.run("tests/run", "-k", "two words").returncode == 3
+    assert world.calls()[-1] == check
 
 
 def test_the_lowest_versions_get_an_environment_of_their_own(world: World) -> None:
@@ -228,7 +234,7 @@ def test_the_lowest_versions_get_an_environment_of_their_own(world: World) -> No
     assert world.calls() == [
         "install test VENV=.venv-lowest",
         "numpy==2.0",
-        ".venv-lowest python -m pytest -x",
+        ".venv-lowest/bin/python [-m] [pytest] [-x]",
     ]
 
 

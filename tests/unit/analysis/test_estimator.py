@@ -30,7 +30,7 @@ def estimated(made: Made, conditions: HoldConditions | None = None, **channels) 
     hold = Hold(curve, conditions or conditions_of(made), LIMIT)
     found = inspect(hold)
     assert found.spoiled == ()
-    return estimate(hold, found)
+    return estimate(hold, found, time_constants=3.0)
 
 
 def held(
@@ -68,9 +68,8 @@ def held(
     ("ambient_pa", "temperature_k", "start_inhg", "volume_cc"),
     [
         (101_325.0, 293.15, 20.0, 75.0),
-        (82_400.0, 295.15, 15.5, 45.0),
-        (101_000.0, 308.15, 15.5, 150.0),
-        (97_000.0, 283.15, 16.5, 30.0),
+        (82_400.0, 308.15, 15.5, 45.0),
+        (97_000.0, 283.15, 16.5, 150.0),
     ],
 )
 def test_the_leak_is_carried_to_sea_level_and_the_limits_vacuum(
@@ -276,12 +275,12 @@ def test_more_noise_means_more_uncertainty() -> None:
 
 
 def test_the_stated_random_part_is_the_scatter() -> None:
-    """Over 10 repetitions of the noise the leak scatters by what random and settling claim.
+    """Over 8 repetitions of the noise the leak scatters by what random and settling claim.
 
-    A standard deviation of 10 draws is known to a quarter: within a factor of 2.5.
+    A standard deviation of 8 draws is known to a quarter: within a factor of 2.5.
     """
     scenario = held("orifice", 0.5, settlings=(Exponential(500.0, 1.5),), noise_pa=20.0).scenario
-    found = [estimated(make(scenario, noise)) for noise in range(10)]
+    found = [estimated(make(scenario, noise)) for noise in range(8)]
     scatter = float(np.std([f.leak.value for f in found], ddof=1))
     claimed = float(
         np.median([math.hypot(f.leak.sources["random"], f.leak.sources["settling"]) for f in found])
@@ -320,3 +319,21 @@ def test_a_curve_is_cut_by_time() -> None:
     for channel in (seen.pressure_pa, seen.gas_temperature_k, seen.ambient_pa):
         assert channel is not None
         assert channel.size == seen.time_s.size
+
+
+@pytest.mark.parametrize(("family", "within_two"), [("true", 26), ("false", 24)])
+def test_the_uncertainty_covers_drawn_holds(family: str, within_two: int) -> None:
+    """Of 30 drawn holds of each family most errors lie within 2 u, none beyond 8 u.
+
+    A fixed draw with wide margins, to notice that something broke; the real table, over thousands
+    of curves and by kind, is that of `tests/benchmarks`. Stated 2 u should hold 95 % where the
+    shapes are those that the estimator knows ("true"), somewhat less where they are not.
+    """
+    errors = []
+    for index in range(30):
+        made = make(draw(77, index, family))
+        got = estimated(made)
+        errors.append((got.leak.value * STD_CC_MIN - made.truth.leak_std_cc_min) / got.leak.u)
+    off = np.abs(errors) / STD_CC_MIN
+    assert np.count_nonzero(off < 2.0) >= within_two
+    assert np.max(off) < 8.0

@@ -3,6 +3,7 @@
 import math
 import warnings
 from dataclasses import replace
+from functools import cache
 
 import numpy as np
 import pytest
@@ -65,6 +66,12 @@ NEAR = held(0.9)
 """A leak a little under the limit: its verdict hangs on how much is allowed for."""
 
 
+@cache
+def plainly(multiple: float) -> HoldResult:
+    """Analyse the plain hold of a leak of this size, once for all tests that look at it."""
+    return judged(NEAR if multiple == 0.9 else held(multiple))
+
+
 def split(result: HoldResult) -> tuple[float, float, float]:
     """Get margin, random and fixed part of the drop's uncertainty [Pa]."""
     drop = result.equivalent_drop
@@ -79,7 +86,7 @@ def test_only_the_random_part_is_spent_on_looks() -> None:
 
     In quadrature: margin^2 = (1.645 fixed)^2 + (z random)^2 gives the z at which it must turn.
     """
-    margin, random, fixed = split(judged(NEAR))
+    margin, random, fixed = split(plainly(0.9))
     turning = math.sqrt(margin**2 - (1.644854 * fixed) ** 2) / random
     assert turning > 2.0
     assert judged(NEAR, look=Look(0.98 * turning)).outcome is Outcome.PASS
@@ -90,7 +97,7 @@ def test_only_the_random_part_is_spent_on_looks() -> None:
 
 def test_a_single_look_asks_for_the_confidence() -> None:
     """With volume uncertainty to spoil it, a verdict turns where the probability crosses 95 %."""
-    margin, random, fixed = split(judged(NEAR))
+    margin, random, fixed = split(plainly(0.9))
     leak_share = math.sqrt((margin / 1.644854) ** 2 - random**2 - fixed**2)
     drop_pa = GAUGE.max_drop_pa - margin
     # Volume enters the drop nearly in proportion: 0.98 for a leak near the limit.
@@ -107,10 +114,10 @@ def test_a_single_look_asks_for_the_confidence() -> None:
     assert blocks.figures["largest_source"] == "volume"
 
 
-@pytest.mark.parametrize("multiple", [0.0, 0.6, 0.95, 1.05, 2.0])
+@pytest.mark.parametrize("multiple", [0.0, 0.6, 0.9, 2.0])
 def test_the_probability_is_that_of_a_normal_drop(multiple: float) -> None:
     """P(drop <= limit) from value and u of the drop (JCGM 106, clause 7)."""
-    result = judged(held(multiple))
+    result = plainly(multiple)
     drop = result.equivalent_drop
     assert drop is not None
     expected = scipy.stats.norm.cdf((GAUGE.max_drop_pa - drop.value) / drop.u)
@@ -119,7 +126,7 @@ def test_the_probability_is_that_of_a_normal_drop(multiple: float) -> None:
 
 def test_a_surer_purpose_is_harder_to_satisfy() -> None:
     """What passes at 95 % by little is too close to call at 99 %; what is clear passes both."""
-    result = judged(NEAR)
+    result = plainly(0.9)
     margin, _, fixed = split(result)
     wanted_u = margin / 2.0
     grown = math.sqrt(wanted_u**2 - fixed**2) / (GAUGE.max_drop_pa - margin)
@@ -127,13 +134,14 @@ def test_a_surer_purpose_is_harder_to_satisfy() -> None:
     for confidence, outcome in ((0.95, Outcome.PASS), (0.99, Outcome.UNDECIDED)):
         limit = replace(LIMIT, confidence=confidence)
         assert judged(NEAR, limit, between).outcome is outcome
-        assert judged(held(0.3), limit).outcome is Outcome.PASS
-        assert judged(held(3.0), limit).outcome is Outcome.FAIL
+    surer = replace(LIMIT, confidence=0.99)
+    assert judged(held(0.3), surer).outcome is Outcome.PASS
+    assert judged(held(3.0), surer).outcome is Outcome.FAIL
 
 
 def test_an_inclusive_limit_is_met_at_it() -> None:
     """A drop of exactly the limit has an even chance, and is neither passed nor failed."""
-    result = judged(NEAR)
+    result = plainly(0.9)
     assert result.equivalent_drop is not None
     at = replace(LIMIT, max_drop_pa=result.equivalent_drop.value)
     again = judged(NEAR, at)
@@ -143,7 +151,7 @@ def test_an_inclusive_limit_is_met_at_it() -> None:
 
 def test_just_measuring_gives_no_verdict() -> None:
     """Without a bound: the same leak and drop, no probability, no dial, the figures as reason."""
-    judging, measuring = judged(held(0.6)), judged(held(0.6), MEASURING)
+    judging, measuring = plainly(0.6), judged(held(0.6), MEASURING)
     assert measuring.outcome is Outcome.MEASURED
     assert measuring.probability_of_conformity is None
     assert measuring.dial_outcome is None
@@ -157,8 +165,7 @@ def test_just_measuring_gives_no_verdict() -> None:
 
 def test_the_vacuum_at_both_ends_is_told() -> None:
     """Start, end and the drop a dial would show are those of the record."""
-    made = held(0.6)
-    result = judged(made)
+    made, result = held(0.6), plainly(0.6)
 
     def level(at_s: float) -> float:
         return float(np.median(made.pressure_pa[np.abs(made.t_s - at_s) <= 0.2]))
@@ -320,18 +327,17 @@ def test_no_pass_rests_on_a_leak_below_zero() -> None:
     assert analyse_hold(HoldCurve(t, p), PLAIN, LIMIT).outcome is not Outcome.PASS
 
 
-@pytest.mark.parametrize("hold_s", [3.0, 5.0, 7.5])
-@pytest.mark.parametrize("multiple", [0.3, 3.0])
+@pytest.mark.parametrize(("hold_s", "multiple"), [(3.0, 3.0), (5.0, 0.3), (7.5, 3.0)])
 def test_no_verdict_before_eight_seconds(hold_s: float, multiple: float) -> None:
     """However clear it looks, settling is not told from leak that early."""
     result = judged(held(multiple, hold_s=hold_s))
     assert result.outcome in {Outcome.UNDECIDED, Outcome.INVALID}
 
 
-@pytest.mark.parametrize(("hold_s", "outcome"), [(10.0, "fail"), (20.0, "fail")])
-def test_a_short_hold_may_convict_a_bad_part(hold_s: float, outcome: str) -> None:
+@pytest.mark.parametrize("hold_s", [10.0, 20.0])
+def test_a_short_hold_may_convict_a_bad_part(hold_s: float) -> None:
     """Five limits stand out of 600 Pa of settling in ten seconds."""
-    assert judged(held(5.0, hold_s=hold_s)).outcome == outcome
+    assert judged(held(5.0, hold_s=hold_s)).outcome is Outcome.FAIL
 
 
 def test_a_slow_settling_waits_to_be_identified() -> None:
@@ -354,7 +360,7 @@ def test_twenty_samples_are_the_least() -> None:
             assert codes(result) == ["too_few_samples"]
 
 
-@pytest.mark.parametrize("rate_hz", [1.0, 2.0, 5.0, 10.0])
+@pytest.mark.parametrize("rate_hz", [1.0, 5.0])
 def test_a_slow_recorder_serves_too(rate_hz: float) -> None:
     """A data logger at one sample a second judges a tight part and a bad one over a minute."""
     for multiple, outcome in ((0.0, Outcome.PASS), (3.0, Outcome.FAIL)):
@@ -439,7 +445,7 @@ def test_the_clock_may_start_anywhere(shift_s: float) -> None:
     made = held(0.3)
     moved = HoldCurve(made.t_s + shift_s, made.pressure_pa)
     result = analyse_hold(moved, conditions_of(made), LIMIT)
-    plain = judged(made)
+    plain = plainly(0.3)
     assert result.outcome is plain.outcome
     assert result.leak is not None
     assert plain.leak is not None
@@ -462,7 +468,7 @@ def test_nothing_is_changed_that_was_given() -> None:
 
 def test_the_same_record_gives_the_same_result() -> None:
     """No randomness: twice the same words, and numbers that differ by rounding at most."""
-    first, second = judged(NEAR), judged(NEAR)
+    first, second = plainly(0.9), judged(NEAR)
     assert codes(first) == codes(second)
     assert (first.outcome, first.leak_kind) == (second.outcome, second.leak_kind)
     assert first.leak is not None

@@ -107,8 +107,8 @@ def test_an_early_decision_is_never_later_than_the_whole(family: str) -> None:
     What one look decides, the look before it had left open.
     """
     decided = 0
-    for index in range(6):
-        made = make(draw(12, index, family, multiple=(0.3, 3.0)[index % 2]))
+    for index in range(3):
+        made = make(draw(12, index, family, multiple=(3.0, 0.3)[index % 2], volume_cc=40.0))
         result = decide_early(curve_of(made), conditions_of(made), LIMIT)
         if result.decided_at_s is None:
             assert result.outcome is Outcome.UNDECIDED
@@ -124,7 +124,7 @@ def test_an_early_decision_is_never_later_than_the_whole(family: str) -> None:
             seen = curve_of(made).until(earlier[-1].time_s)
             before = analyse_hold(seen, conditions_of(made), LIMIT, look=earlier[-1].look)
             assert before.outcome is Outcome.UNDECIDED
-    assert decided >= 4
+    assert decided >= 2
 
 
 def test_what_stays_close_is_held_to_the_end() -> None:

@@ -253,9 +253,10 @@ def test_the_most_credible_fit_leaves_its_residuals_and_derivatives(steady) -> N
     """Residuals are data less course; the columns span the line, and none is all zero."""
     pressure_pa, covariance = steady
     solved = posterior.fit(CHOKED, block_data(pressure_pa, covariance, FAR_PA), START)
-    left, design = posterior.most_credible(solved)
+    best = posterior.most_credible(solved)
+    design = best.design
     fits = posterior.weigh(solved)
-    np.testing.assert_allclose(left, pressure_pa - fits.course_pa[fits.best])
+    np.testing.assert_allclose(best.left_pa, pressure_pa - fits.course_pa[fits.best])
     assert np.all(np.any(design != 0.0, axis=0))
     # The line lies in what the columns span.
     projected = design @ np.linalg.lstsq(design, LINE, rcond=None)[0]

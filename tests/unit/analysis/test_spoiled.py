@@ -67,23 +67,24 @@ def plain(
 
 
 def test_undisturbed_holds_are_not_spoiled() -> None:
-    """Of 240 holds with every kind of settling, drift and noise none is spoiled or split.
+    """Of 160 holds with every kind of settling, drift and noise none is spoiled or split.
 
     A sticking rod may be split: its slips are jumps.
     """
-    for made in made_with(None, 120):
+    for made in made_with(None, 80):
         found = inspected(made)
         assert found.spoiled == (), (made.scenario.index, made.labels)
-        assert found.strokes_end_s == made.t_s[0]
+        # A sensor that lags still trails the pull as the hold begins.
+        assert found.strokes_end_s <= made.t_s[0] + 5.0 * made.scenario.sensor.lag_s
         if made.scenario.kind != "sticking_rod":
             assert codes(found) <= {"wild_samples", "leaks_to_ambient"}, made.labels
-            assert found.first == 0
+            assert made.t_s[found.first] == found.strokes_end_s
 
 
 def test_undisturbed_holds_have_next_to_no_wild_samples() -> None:
     """Fewer than one sample in 10 000 is left out of curves that have none to leave out."""
     wild = samples = 0
-    for made in made_with(None, 60):
+    for made in made_with(None, 30):
         wild += int(np.count_nonzero(inspected(made).wild))
         samples += made.t_s.size
     assert wild < 1e-4 * samples
@@ -211,7 +212,7 @@ def test_a_pressure_that_no_pump_reaches_is_a_sensor_fault(pressure_pa: float) -
 
 def test_lost_frames_are_tolerated_and_located() -> None:
     """Gaps of half a second to ten of a minute's hold: noted with place and length, not spoiled."""
-    for made in made_with("frames_lost", 40):
+    for made in made_with("frames_lost", 30):
         found = inspected(made)
         gap = made.scenario.disturbances[-1]
         notes = [n for n in found.notes if n.code == "frames_lost_tolerated"]
@@ -248,7 +249,7 @@ def test_a_partial_jump_splits_the_hold() -> None:
 
     Pieces begin and end clear of it, and the larger one is kept.
     """
-    for made in made_with("partial_jump", 40):
+    for made in made_with("partial_jump", 30):
         found = inspected(made)
         jump_s = moment_of(made)
         if found.gone_s is not None:
@@ -341,7 +342,7 @@ def test_the_pull_before_the_hold_is_told_from_it() -> None:
 
     A lagging sensor shows it later, by up to four of its time constants.
     """
-    for made in made_with("pull_down", 40):
+    for made in made_with("pull_down", 30):
         found = inspected(made)
         late_s = found.strokes_end_s - made.hold_start_s
         lag_s = made.scenario.sensor.lag_s
@@ -370,7 +371,7 @@ def test_a_record_that_begins_late_is_judged_all_the_same() -> None:
 
 def test_wild_samples_are_marked_and_do_not_spoil() -> None:
     """Nearly all of the put-in spikes are marked, and they neither spoil nor split the hold."""
-    for made in made_with("wild_samples", 40):
+    for made in made_with("wild_samples", 30):
         clean = make(replace(made.scenario, disturbances=()))
         put = np.abs(made.pressure_pa - clean.pressure_pa) > 400.0
         found = inspected(made)
