@@ -1,4 +1,4 @@
-"""Own the early decision: when a hold is looked at, and how much error each look may spend.
+"""Own the early decision: when a hold is looked at and with what bound; never judge a look.
 
 A hold is judged at a few fixed times while it is recorded, and stops at the first that decides.
 Looking often must not raise the chance of a wrong call, so each look has a stricter bound than a
@@ -17,7 +17,7 @@ from rig.analysis.spoiled import hold_start_s
 from rig.analysis.verdict import sequential_bounds
 from rig.records import Outcome
 
-LOOKS_S = (8.0, 10.0, 12.0, 15.0, 20.0, 25.0, 30.0, 40.0, 50.0, 60.0)
+LOOKS_S = (8.0, 10.0, 15.0, 20.0, 30.0, 40.0, 50.0, 60.0)
 """Times into the hold at which it is judged, as far as the hold is planned to last."""
 _INFORMATION_POWER = 2.0
 """How the information about a slope grows with time while the settling is being told apart."""

@@ -134,10 +134,8 @@ class Models:
         data, theta = self.data, self.theta
         settled, jacobian = self.settled()
         leak, gained = np.empty_like(settled), np.empty_like(settled)
-        for i in range(len(self.laws)):
+        for i in np.unique(self.law):
             rows = self.law == i
-            if not rows.any():
-                continue
             law, rate = self.leak_law(rows), theta[rows, RATE, None]
             flow = self._flow(law, rows, settled)
             leak[rows], gained[rows] = flow.leak, rate * flow.answer
@@ -176,7 +174,7 @@ class Models:
     def start_shape(self) -> FloatArray:
         """Compute the flow's shape at the level of each model: (models,)."""
         shape = np.empty(self.law.size)
-        for i in range(len(self.laws)):
+        for i in np.unique(self.law):
             rows = self.law == i
             level = self.theta[rows, LEVEL, None]
             shape[rows] = self.leak_law(rows).shape(level, self.data.ambient_pa)[:, 0]

@@ -32,6 +32,8 @@ from rig.analysis.models import (
 _ITERATIONS = 20
 _SETTLED = 2e-3
 """Improvement of the cost below which a fit is done."""
+_OUT_OF_REACH = 80.0
+"""Log evidence behind the best at which a model is left out of the next fit."""
 _LEAST_CURVATURE = 1e-10
 """Keeps a curve that says nothing about a parameter from making the equations singular."""
 _PATIENCE, _HOPELESS, _SLOW_GAIN = 5, 200.0, 0.05
@@ -96,9 +98,19 @@ def fit(laws: Laws, data: BlockData, start: tuple[float, float]) -> Pair:
 
 
 def fit_again(solved: Pair, data: BlockData) -> Pair:
-    """Fit the same models to the same blocks with another covariance, from where they stand."""
-    shaped, mixed = (replace(s.models, data=data) for s in solved)
-    return _solve(shaped), _solve(mixed)
+    """Fit the models to the same blocks with another covariance, from where they stand.
+
+    Models far behind are left out: further than the wider covariance could bring them back.
+    """
+    before = np.linalg.norm(solved[0].models.data.whitener)
+    wider = max(float((before / np.linalg.norm(data.whitener)) ** 2), 1.0)
+    best = max(float(np.max(s.log_evidence)) for s in solved)
+    kept = []
+    for s in solved:
+        rows = np.flatnonzero(s.log_evidence > best - _OUT_OF_REACH * wider)
+        rows = rows if rows.size else np.array([int(np.argmax(s.log_evidence))])
+        kept.append(replace(s.models.rows(rows), data=data))
+    return _solve(kept[0]), _solve(kept[1])
 
 
 @dataclass(frozen=True)

@@ -321,16 +321,16 @@ def test_a_curve_is_cut_by_time() -> None:
         assert channel.size == seen.time_s.size
 
 
-@pytest.mark.parametrize(("family", "within_two"), [("true", 26), ("false", 24)])
+@pytest.mark.parametrize(("family", "within_two"), [("true", 35), ("false", 32)])
 def test_the_uncertainty_covers_drawn_holds(family: str, within_two: int) -> None:
-    """Of 30 drawn holds of each family most errors lie within 2 u, none beyond 8 u.
+    """Of 40 drawn holds of each family most errors lie within 2 u, none beyond 8 u.
 
     A fixed draw with wide margins, to notice that something broke; the real table, over thousands
     of curves and by kind, is that of `tests/benchmarks`. Stated 2 u should hold 95 % where the
     shapes are those that the estimator knows ("true"), somewhat less where they are not.
     """
     errors = []
-    for index in range(30):
+    for index in range(40):
         made = make(draw(77, index, family))
         got = estimated(made)
         errors.append((got.leak.value * STD_CC_MIN - made.truth.leak_std_cc_min) / got.leak.u)
