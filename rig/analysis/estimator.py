@@ -42,6 +42,8 @@ _INEXACT, _INEXACT_S = 0.002, 8.0
 """No settling follows its formula exactly: what it may stray by, as a share of its rise, and for
 how long at a time."""
 _ROUNDS = 4
+_MOST_SETTLING = 0.3
+"""Share of the vacuum beyond which what a candidate calls settling is none."""
 _STRAYS_SDS, _STRAYS_PA = 4.0, 20.0
 """Slow noise of so many standard deviations of a sample, and so much, is no noise: the curve does
 not follow any candidate."""
@@ -143,6 +145,9 @@ def estimate(hold: Hold, found: Inspection, time_constants: float) -> LeakEstima
         slow = wanted
         data = prepared(slow)
         solved = posterior.fit_again(solved, data)
+    vacuum_pa = ambient - float(reduced.pressure_pa[0])
+    if abs(best.settled_pa) > _MOST_SETTLING * vacuum_pa:
+        strays_pa = abs(best.settled_pa)
     fits = posterior.weigh(solved)
     return _combine(
         fits,
@@ -206,7 +211,10 @@ def _without_own_leak(
         slope = slope_from_flow(own.flow_m3_s, conditions.volume_m3, conditions.gas_temperature_k)
         return pressure_pa - slope * since_stroke
     rise = np.interp(since_stroke, own.curve_time_s, own.curve_rise_m3_pa)
-    return pressure_pa - rise / conditions.volume_m3
+    # A blank-off shorter than the hold goes on with its flow.
+    beyond = np.maximum(since_stroke - own.curve_time_s[-1], 0.0)
+    slope = slope_from_flow(own.flow_m3_s, conditions.volume_m3, conditions.gas_temperature_k)
+    return pressure_pa - rise / conditions.volume_m3 - slope * beyond
 
 
 def _combine(

@@ -45,6 +45,10 @@ def find_jumps(t: FloatArray, p: FloatArray, jitter_pa: float) -> list[Jump]:
     k = 4
     while k < rise.size:
         span = float(times[k + 1] - times[k])
+        if span > 2.0 * size * usual:
+            # Readings are missing in between: what comes after has no neighbours before.
+            k += 5
+            continue
         before = rise[max(0, k - 6) : k]
         usual_rise = float(np.median(before))
         scatter = 1.4826 * float(np.median(np.abs(before - usual_rise)))

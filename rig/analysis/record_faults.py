@@ -16,6 +16,7 @@ _LOST_SHARE = 1.0 / 3.0
 _IMPOSSIBLE = 1e-6
 """Probability below which noise cannot have left a reading unchanged."""
 _LEAST_STUCK_S = 1.0
+_AT_AMBIENT = 0.02
 
 
 @dataclass(frozen=True)
@@ -31,11 +32,16 @@ def _runs(values: FloatArray) -> _Runs:
     return _Runs(starts, np.diff(np.append(starts, values.size)))
 
 
-def stuck_reading(t: FloatArray, held: FloatArray, step_pa: float) -> list[Finding]:
+def stuck_reading(
+    t: FloatArray, held: FloatArray, step_pa: float, ambient_pa: float
+) -> list[Finding]:
     """Find a reading that stopped following the pressure: at the sensor's end, or frozen.
 
-    `t` [s] and `held` [Pa] (samples,) are those of the hold, `step_pa` the converter's step.
+    `t` [s] and `held` [Pa] (samples,) are those of the hold, `step_pa` the converter's step. A
+    vacuum that has gone to ambient stands still there by right.
     """
+    under = held < ambient_pa - _AT_AMBIENT * ambient_pa
+    t, held = t[under], held[under]
     if held.size < 20:
         return []
     return _at_the_end(t, held) or _frozen(t, held, step_pa)
