@@ -114,7 +114,6 @@ SENTENCES: Mapping[str, str] = {
     "settling_found": (
         "{rise_pa} of what the gauge lost over the hold is settling, not leak: {kind}."
     ),
-    "mostly_settling": "{share} of what the gauge lost is settling, not leak.",
     "leaks_to_ambient": (
         "The gauge ran all the way down within {time_s}, as it does through a large leak. Reseat "
         "the hose and repeat once, to be sure that it is the part."
@@ -128,15 +127,6 @@ SENTENCES: Mapping[str, str] = {
         "No readings came for {lasting_s} from {time_s} on; the rest was enough to go by."
     ),
     "gas_warmed": "The gas {warmed} by {change} during the hold; that is taken out.",
-    "drift_allowed": (
-        "No gas temperature was recorded, so a drift of {k_per_min} a minute either way is allowed "
-        "for."
-    ),
-    "law_matters": "Not knowing the kind of leak adds {give} of doubt.",
-    "extrapolated": (
-        "The hold ran at {vacuum_held_pa} and the limit starts from {vacuum_limit_pa}; the leak is "
-        "carried over, and the doubt of that is counted."
-    ),
     "dial_misled": (
         "A dial and stopwatch on this run would have read {reading} and said {says}: they cannot "
         "tell a leak from settling, nor one volume from another."
@@ -243,7 +233,6 @@ _WORDS_OF: Mapping[str, Mapping[str, str]] = {
 _WRITTEN_AS = {
     "pressure_pa": (Kind.ABSOLUTE_PRESSURE, "kPa"),
     "gas_temperature_k": (Kind.TEMPERATURE, "degC"),
-    "k_per_min": (Kind.TEMPERATURE_DIFFERENCE, "degC"),
     "share": (Kind.SHARE, "%"),
 }
 _ENDINGS = {
@@ -264,8 +253,6 @@ def _derived(given: Mapping[str, float | str]) -> dict[str, str]:
         said["reading"] = figures.dial_inhg(number["drop_pa"])
     if "leak_m3_s" in number:
         said["leak"] = figures.flow(number["leak_m3_s"], number["u_m3_s"])
-    elif "u_m3_s" in number:
-        said["give"] = figures.doubt_of_flow(number["u_m3_s"])
     if "probability" in number:
         said["sure"] = figures.sure(number["probability"])
         said["sure_not"] = figures.sure(1.0 - number["probability"])

@@ -42,8 +42,8 @@ _INEXACT, _INEXACT_S = 0.002, 8.0
 """No settling follows its formula exactly: what it may stray by, as a share of its rise, and for
 how long at a time."""
 _ROUNDS = 4
-_MOST_SETTLING = 0.3
-"""Share of the vacuum beyond which what a candidate calls settling is none."""
+_LEAST_SETTLING, _MOST_SETTLING = -0.1, 0.3
+"""Shares of the vacuum outside which what a candidate calls settling is none."""
 _STRAYS_SDS, _STRAYS_PA = 4.0, 20.0
 """Slow noise of so many standard deviations of a sample, and so much, is no noise: the curve does
 not follow any candidate."""
@@ -146,7 +146,7 @@ def estimate(hold: Hold, found: Inspection, time_constants: float) -> LeakEstima
         data = prepared(slow)
         solved = posterior.fit_again(solved, data)
     vacuum_pa = ambient - float(reduced.pressure_pa[0])
-    if abs(best.settled_pa) > _MOST_SETTLING * vacuum_pa:
+    if not _LEAST_SETTLING * vacuum_pa < best.settled_pa < _MOST_SETTLING * vacuum_pa:
         strays_pa = abs(best.settled_pa)
     fits = posterior.weigh(solved)
     return _combine(
@@ -214,7 +214,7 @@ def _without_own_leak(
     # A blank-off shorter than the hold goes on with its flow.
     beyond = np.maximum(since_stroke - own.curve_time_s[-1], 0.0)
     slope = slope_from_flow(own.flow_m3_s, conditions.volume_m3, conditions.gas_temperature_k)
-    return pressure_pa - rise / conditions.volume_m3 - slope * beyond
+    return np.asarray(pressure_pa - rise / conditions.volume_m3 - slope * beyond)
 
 
 def _combine(

@@ -10,7 +10,7 @@ is not spent.
 from dataclasses import dataclass, replace
 from functools import cache
 
-from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, HoldResult
+from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, HoldResult, finding
 from rig.analysis.judging import TIME_CONSTANTS, Look
 from rig.analysis.leak import analyse_hold
 from rig.analysis.spoiled import hold_start_s
@@ -68,7 +68,16 @@ def decide_early(
         seen = curve.until(begin + planned.time_s)
         result = analyse_hold(seen, conditions, limit, look=planned.look)
         if result.outcome is not Outcome.UNDECIDED:
-            return replace(result, decided_at_s=planned.time_s)
+            return _decided(result, planned.time_s)
         if seen.time_s.size == curve.time_s.size or planned is looks[-1]:
             break
     return result
+
+
+def _decided(result: HoldResult, at_s: float) -> HoldResult:
+    reasons = result.reasons
+    if result.probability_of_conformity is not None:
+        probability = result.probability_of_conformity
+        sure = probability if result.outcome is Outcome.PASS else 1.0 - probability
+        reasons = (*reasons, finding("decided_early", time_s=at_s, probability=sure))
+    return replace(result, decided_at_s=at_s, reasons=reasons)

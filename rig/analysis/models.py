@@ -33,6 +33,7 @@ _RATIO_MEAN = sum(CRITICAL_RATIO_PRIOR) / 2.0
 _RATIO_SD = (CRITICAL_RATIO_PRIOR[1] - CRITICAL_RATIO_PRIOR[0]) / math.sqrt(12.0)
 _RATIO_RANGE = (0.02, 0.75)
 _RATIO_STARTS = (0.25, 0.48)
+_SHOWS_RATIO = 0.05
 _RATIO_STEP = 1e-4
 _LEAST_SHAPE = 5e-3
 """A hold is cut where the vacuum is gone: flows smaller than this share are outside the data."""
@@ -271,13 +272,14 @@ def shaped_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Sh
     weights = [settling.candidate_weight(s.courses) for s in starts]
     common = _with_leak(
         laws,
+        data,
         start,
         theta=theta,
         mean=mean,
         precision=precision[:, :, None] * np.eye(width),
         weights=weights,
     )
-    tiles = len(_leak_starts(laws))
+    tiles = len(_leak_starts(laws, data))
     return ShapedModels(
         data=data,
         candidate=np.tile(candidate, tiles),
@@ -298,11 +300,11 @@ def mixed_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Mix
     blank = np.zeros((sds.size, width))
     weights = [settling.mixed_weight() / sds.size] * sds.size
     common = _with_leak(
-        laws, start, theta=blank, mean=blank.copy(), precision=precision, weights=weights
+        laws, data, start, theta=blank, mean=blank.copy(), precision=precision, weights=weights
     )
     return MixedModels(
         data=data,
-        candidate=np.tile(np.arange(sds.size), len(_leak_starts(laws))),
+        candidate=np.tile(np.arange(sds.size), len(_leak_starts(laws, data))),
         spectrum=spectrum,
         **common,
     )
@@ -310,6 +312,7 @@ def mixed_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> Mix
 
 def _with_leak(
     laws: Laws,
+    data: BlockData,
     start: tuple[float, float],
     *,
     theta: FloatArray,
@@ -322,7 +325,7 @@ def _with_leak(
     theta[:, [LEVEL, RATE]] = start
     mean[:, RATIO] = _RATIO_MEAN
     precision[:, [LEVEL, RATE], [LEVEL, RATE]] = 0.0
-    tiles = _leak_starts(laws)
+    tiles = _leak_starts(laws, data)
     thetas, precisions = [], []
     for index, ratio in tiles:
         own_theta, own_precision = theta.copy(), precision.copy()
@@ -344,13 +347,15 @@ def _with_leak(
     }
 
 
-def _leak_starts(laws: Laws) -> list[tuple[int, float]]:
-    """List where fits start: the index of a law and a critical ratio, two for an orifice.
+def _leak_starts(laws: Laws, data: BlockData) -> list[tuple[int, float]]:
+    """List where fits start: the index of a law and a critical ratio.
 
-    The pressure at which an orifice stops being choked makes fits from one side stop at it.
+    The pressure at which an orifice stops being choked makes fits from one side stop at it, so a
+    curve long enough to show it is fitted from both.
     """
+    shows = float(np.ptp(data.pressure_pa)) > _SHOWS_RATIO * data.ambient_pa
     return [
         (index, ratio)
         for index, (law, _) in enumerate(laws)
-        for ratio in (_RATIO_STARTS if law is Law.ORIFICE else (_RATIO_MEAN,))
+        for ratio in (_RATIO_STARTS if shows and law is Law.ORIFICE else (_RATIO_MEAN,))
     ]

@@ -39,6 +39,8 @@ _LEAST_CURVATURE = 1e-10
 _PATIENCE, _HOPELESS, _SLOW_GAIN = 5, 200.0, 0.05
 """After so many iterations, a fit with a cost so far above the least is left where it is, unless
 its last step still gained that share of its cost."""
+_FIRST_PATIENCE, _FAR, _FAR_GAIN = 3, 30.0, 0.3
+"""The same, sooner, for a fit whose cost is that many times the least."""
 _NEGATIVE_RISE = 0.1
 """Prior weight of a settling that lowers the pressure, against one that raises it."""
 
@@ -194,6 +196,9 @@ def _solve(models: _M) -> Solved:
         damping[taken] *= 0.1
         damping[active[~better]] = np.maximum(damping[active[~better]] * 10.0, 1e-3)
         done = (better & (gain < _SETTLED)) | (damping[active] > 1e4)
+        if iteration >= _FIRST_PATIENCE:
+            far = cost[active] > _FAR * np.min(cost) + _HOPELESS
+            done |= far & (gain < _FAR_GAIN * cost[active])
         if iteration >= _PATIENCE:
             slow = gain < _SLOW_GAIN * cost[active]
             done |= slow & (cost[active] > np.min(cost) + _HOPELESS)

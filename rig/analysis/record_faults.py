@@ -17,6 +17,8 @@ _IMPOSSIBLE = 1e-6
 """Probability below which noise cannot have left a reading unchanged."""
 _LEAST_STUCK_S = 1.0
 _AT_AMBIENT = 0.02
+_FIRST_S, _CUT_OFF_SHARE = 1.5, 0.3
+_MOSTLY, _RETURNS = 0.9, 4
 
 
 @dataclass(frozen=True)
@@ -44,7 +46,26 @@ def stuck_reading(
     t, held = t[under], held[under]
     if held.size < 20:
         return []
+    if _cut_off(t, held, step_pa):
+        return [finding("sensor_at_end", time_s=float(t[0]), pressure_pa=float(np.min(held)))]
     return _at_the_end(t, held) or _frozen(t, held, step_pa)
+
+
+def _cut_off(t: FloatArray, held: FloatArray, step_pa: float) -> bool:
+    """Tell whether readings stray to one side only of a lowest value that many of them have.
+
+    They must come back to it again and again: a course that leaves it for good is none of it.
+    """
+    if step_pa <= 0.0:
+        return False
+    at_lowest = held == np.min(held)
+    above = held > np.min(held) + 2.5 * step_pa
+    first = t < t[0] + _FIRST_S
+    returns = np.flatnonzero(at_lowest[1:] & above[:-1])
+    if np.mean(at_lowest) >= _MOSTLY:
+        return returns.size >= _RETURNS
+    returns_soon = int(np.count_nonzero(returns < np.count_nonzero(first)))
+    return returns_soon >= _RETURNS and float(np.mean(at_lowest[first])) >= _CUT_OFF_SHARE
 
 
 def _climbs(t: FloatArray, held: FloatArray) -> FloatArray:
