@@ -51,12 +51,6 @@ def doubt_of_drop(u_pa: float) -> str | None:
     return _rounded(wide_pa, wide_pa, Kind.VACUUM, "inHg")
 
 
-def doubt_of_flow(u_m3_s: float) -> str:
-    """Write what stands after "give or take" of a leak."""
-    wide_m3_s = COVERAGE_FACTOR * u_m3_s
-    return _rounded(wide_m3_s, wide_m3_s, Kind.FLOW, FLOW_UNIT)
-
-
 _FINEST = {Kind.VACUUM: 0.001 * PA_PER_INHG, Kind.FLOW: 0.001 / STD_CC_PER_MIN_PER_M3_S}
 """A doubt smaller than this is not worth a word."""
 

@@ -177,6 +177,15 @@ SENTENCES: Mapping[str, str] = {
         "There was too little vacuum to hold: {vacuum_pa} at the deepest. Look at hose and pump, "
         "pull again and repeat."
     ),
+    "rig_unsteady": (
+        "At {time_s} the vacuum of the rig alone jumped or gave way. See that cap and hose sit "
+        "fast, and repeat."
+    ),
+    "rig_runs_down": (
+        "The rig alone lost all its vacuum within {time_s}. Cap the hose end, find the leak in the "
+        "rig, and repeat."
+    ),
+    "own_leak_subtracted": "The rig's own leak is taken out as {blank_off} shows it: {leak}.",
     # what was taken because nobody said
     "volume_u_assumed": (
         "No uncertainty of the test volume was given: {volume_u_m3} (5 %) is taken. Give it with "
@@ -185,6 +194,14 @@ SENTENCES: Mapping[str, str] = {
     "gas_temperature_assumed": (
         "No gas temperature was given: {gas_temperature_k} is taken, give or take "
         "{give}. Give it with --gas-temperature."
+    ),
+    "blank_off_volume_u_assumed": (
+        "The blank-off gives no uncertainty of the rig's volume: {volume_u_m3} (5 %) is taken. "
+        "Give it in its line `# volume_u_cc: ...`."
+    ),
+    "blank_off_gas_temperature_assumed": (
+        "The blank-off gives no gas temperature: {gas_temperature_k} is taken, give or take "
+        "{give}. Give it in its line `# gas_temperature_c: ...`."
     ),
     "reference_volume_assumed": (
         "No reference volume was given: the drop is that in this run's own {volume_m3}."
@@ -210,6 +227,11 @@ def sentence(finding: Finding) -> str:
     template = SENTENCES[finding.code]
     said = {name: _figure(name, value) for name, value in finding.figures.items()}
     return template.format_map(said | _derived(finding.figures))
+
+
+def blank_off_refused(name: str, spoiled_by: Finding) -> str:
+    """Say that a blank-off cannot be used, and what spoiled it."""
+    return f"{name} cannot serve as blank-off: {sentence(spoiled_by)}"
 
 
 def _figure(name: str, value: float | str) -> str:
@@ -440,6 +462,10 @@ OPTION_HELP: Mapping[str, str] = {
     "span_u": "Standard uncertainty of the pressure sensor's span.  [1%]",
     "own_leak": "The rig's own leak, hose end capped.",
     "own_leak_u": "Its standard uncertainty.",
+    "blank_off": (
+        "Curve of the rig alone, hose end capped, in place of --own-leak: its rise is taken out. "
+        "The conditions are those of its own lines."
+    ),
     "json": "Print one JSON object instead of text.",
     "plot": "Draw the curve, what was fitted and the limit into this file.",
     "details": "Say also how noisy the curve is and in which ways it can be read.",

@@ -69,6 +69,12 @@ def _condition_options(command: _Command) -> _Command:
     help=words.OPTION_HELP["purpose"],
 )
 @_condition_options
+@click.option(
+    "--blank-off",
+    metavar="CAPPED.csv",
+    type=click.Path(path_type=Path),
+    help=words.OPTION_HELP["blank_off"],
+)
 @click.option("--json", "as_json", is_flag=True, help=words.OPTION_HELP["json"])
 @click.option(
     "--plot", metavar="FILE.svg", type=click.Path(path_type=Path), help=words.OPTION_HELP["plot"]
@@ -77,6 +83,7 @@ def _condition_options(command: _Command) -> _Command:
 def analyse(
     curve: Path,
     purpose: str | None,
+    blank_off: Path | None,
     plot: Path | None,
     *,
     as_json: bool,
@@ -94,13 +101,17 @@ def analyse(
     options = _known_conditions(condition_texts)
     limit = analyse_curve.LimitTexts(from_vacuum, max_drop, within, reference_volume, source)
     if plot is not None:
-        output_file.refuse_target(plot, curve, ".svg")
+        for source_file in (curve, *([] if blank_off is None else [blank_off])):
+            output_file.refuse_target(plot, source_file, ".svg")
     analysed = analyse_curve.analyse_curve(
         curve,
         click.format_filename(curve),
         options,
         limit,
         None if purpose is None else Purpose(purpose),
+        blank_off=None
+        if blank_off is None
+        else analyse_curve.BlankOff(blank_off, click.format_filename(blank_off)),
     )
     if plot is not None:
         from rig.cli.plot import plot_svg  # noqa: PLC0415 - only where a picture is wanted

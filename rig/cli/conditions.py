@@ -6,11 +6,12 @@ Whatever had to be taken because nobody said it is returned as findings, to be s
 import numpy as np
 
 from rig.analysis.blocks import running_median
-from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, OwnLeak
+from rig.analysis.hold import DropLimit, Hold, HoldConditions, HoldCurve, OwnLeak
 from rig.cli.curve_file import CurveFile
 from rig.cli.curve_rows import TIME
 from rig.cli.settings import KnownConditions
 from rig.errors import InputError
+from rig.figures import inhg, volume
 from rig.records import Finding
 from rig.units import ZERO_CELSIUS_K
 
@@ -20,6 +21,8 @@ ASSUMED_GAS_TEMPERATURE_K = ZERO_CELSIUS_K + 20.0
 ASSUMED_GAS_TEMPERATURE_U_K = 3.0
 MEASURED_WITHIN_S = 20.0
 """Time of the drop that is stated where no limit names one."""
+BLANK_OFF_VACUUM_SHARE = 0.2
+"""A blank-off's vacuum may be off that of part and limit by this share: a leak goes with it."""
 
 Findings = tuple[Finding, ...]
 
@@ -129,6 +132,54 @@ def measured_drop(
     curve: HoldCurve, conditions: HoldConditions, reference_volume_m3: float
 ) -> tuple[DropLimit, Findings]:
     """Choose the drop that is stated where no limit was given: from the vacuum held, in 20 s."""
-    vacuum_pa = conditions.ambient_pa - float(np.min(running_median(curve.pressure_pa)))
+    vacuum_pa = _vacuum_held_pa(curve, conditions)
     limit = DropLimit(vacuum_pa, MEASURED_WITHIN_S, reference_volume_m3)
     return limit, (Finding("start_vacuum_taken", {"vacuum_pa": vacuum_pa}),)
+
+
+def _vacuum_held_pa(curve: HoldCurve, conditions: HoldConditions) -> float:
+    return conditions.ambient_pa - float(np.min(running_median(curve.pressure_pa)))
+
+
+def blank_off_of(file: CurveFile, part: Hold) -> tuple[Hold, Findings]:
+    """Put together the blank-off that `file` holds, for the hold of rig and part together.
+
+    Only the lines of `file` say under what it was recorded; its limit is that of `part`.
+
+    Raises InputError where they do not say enough, or where the two cannot belong together.
+    """
+    known = file.known
+    is_given = {
+        "ambient_kpa": known.ambient_pa is not None or file.recorded_ambient_pa() is not None,
+        "volume_cc": known.volume_m3 is not None,
+    }
+    for key in (key for key, given in is_given.items() if not given):
+        raise InputError(
+            f"{file.name}: a line `# {key}: ...` is missing; the blank-off needs its own, since "
+            "the options are for the curve that is judged."
+        )
+    if known.own_leak_m3_s is not None or known.own_leak_u_m3_s is not None:
+        raise InputError(
+            f"{file.name}: a blank-off is the rig's own leak and has none to subtract; remove its "
+            "lines `# own_leak_...`."
+        )
+    curve, conditions, notes = curve_and_conditions(file, KnownConditions())
+    if conditions.volume_m3 >= part.conditions.volume_m3:
+        raise InputError(
+            f"{file.name}: its volume of {volume(conditions.volume_m3)} is not below the "
+            f"{volume(part.conditions.volume_m3)} of rig and part together; give that of the rig "
+            "alone in its line `# volume_cc: ...`."
+        )
+    vacuum_pa = _vacuum_held_pa(curve, conditions)
+    wanted_pa = (_vacuum_held_pa(part.curve, part.conditions), part.limit.from_vacuum_pa)
+    least_pa = (1.0 - BLANK_OFF_VACUUM_SHARE) * min(wanted_pa)
+    most_pa = (1.0 + BLANK_OFF_VACUUM_SHARE) * max(wanted_pa)
+    if not least_pa <= vacuum_pa <= most_pa:
+        raise InputError(
+            f"{file.name}: the blank-off was pulled to {inhg(vacuum_pa)} and the part to "
+            f"{inhg(wanted_pa[0])}; pull both to the same vacuum."
+        )
+    return (
+        Hold(curve, conditions, part.limit),
+        tuple(Finding(f"blank_off_{note.code}", note.figures) for note in notes),
+    )

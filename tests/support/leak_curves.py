@@ -8,7 +8,7 @@ from typing import Protocol
 import numpy as np
 import scipy.integrate
 
-from tests.support.leaks import T_0, Leak
+from tests.support.leaks import INHG_PA, SEA_LEVEL_PA, T_0, Leak
 
 
 class NamedLaw(Protocol):
@@ -58,3 +58,32 @@ def integrate(
             times_s = np.append(times_s, part.t)
             pressures_pa = np.append(pressures_pa, part.y[0])
     return times_s, pressures_pa
+
+
+def two_leaks(
+    first: Leak,
+    second: Leak,
+    volume_m3: float,
+    settling_pa: float,
+    *,
+    seed: int,
+    hold_s: float = 60.0,
+) -> tuple[np.ndarray, np.ndarray]:
+    """Integrate a volume under two leaks at once, with gas that warms; 50 Hz, 4 Pa of noise.
+
+    Returns times [s] and pressures [Pa] of a hold from 15.5 inHg, at sea level and 20 degC.
+    """
+    t = np.arange(0.0, hold_s, 0.02)
+    inflows = [leak.inflow(T_0, volume_m3) for leak in (first, second)]
+
+    def settled(at_s: np.ndarray | float) -> np.ndarray | float:
+        return -settling_pa * np.expm1(-at_s / 0.8)
+
+    def slope(at_s: float, u: np.ndarray) -> list[float]:
+        return [sum(inflow(float(u[0] + settled(at_s)), SEA_LEVEL_PA) for inflow in inflows)]
+
+    solved = scipy.integrate.solve_ivp(
+        slope, (0.0, hold_s), [SEA_LEVEL_PA - 15.5 * INHG_PA], t_eval=t, rtol=1e-8, max_step=0.5
+    )
+    noise = np.random.default_rng(seed).normal(0.0, 4.0, t.size)
+    return t, 2.0 * np.round((solved.y[0] + settled(t) + noise) / 2.0)

@@ -74,4 +74,3 @@ def test_the_doubt_of_one_source_may_be_too_small_to_say() -> None:
     """Below 0.001 inHg a source is not listed."""
     assert figures.doubt_of_drop(0.0459 * INHG) == "0.09 inHg"
     assert figures.doubt_of_drop(0.0004 * INHG) is None
-    assert figures.doubt_of_flow(0.1 * STD_CC_MIN) == "0.20 cm3/min ANR"

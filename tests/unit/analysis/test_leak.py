@@ -7,7 +7,6 @@ from functools import cache
 
 import numpy as np
 import pytest
-import scipy.integrate
 import scipy.stats
 
 from rig.analysis.hold import DropLimit, HoldConditions, HoldCurve, HoldResult, OwnLeak
@@ -16,6 +15,7 @@ from rig.analysis.leak import analyse_hold
 from rig.records import Outcome
 from tests.benchmarks.common import conditions_of, curve_of, limit_of
 from tests.support.curve_maker import Scenario, Stated, make
+from tests.support.leak_curves import two_leaks
 from tests.support.leaks import INHG_PA, SEA_LEVEL_PA, STD_CC_MIN, Gauge, Leak, leak_with_drop
 from tests.support.sensors import Sensor
 from tests.support.settlings import Exponential
@@ -185,32 +185,6 @@ def test_a_dial_cannot_read_a_time_that_was_not_held() -> None:
     result = judged(held(0.3, hold_s=15.0))
     assert result.observed_drop_pa is None
     assert result.dial_outcome is None
-
-
-def two_leaks(
-    first: Leak,
-    second: Leak,
-    volume_m3: float,
-    settling_pa: float,
-    *,
-    seed: int,
-    hold_s: float = 60.0,
-) -> tuple[np.ndarray, np.ndarray]:
-    """Integrate a volume under two leaks at once, with gas that warms; 50 Hz, 4 Pa of noise."""
-    t = np.arange(0.0, hold_s, 0.02)
-    inflows = [leak.inflow(TEMPERATURE_K, volume_m3) for leak in (first, second)]
-
-    def settled(at_s: np.ndarray | float) -> np.ndarray | float:
-        return -settling_pa * np.expm1(-at_s / 0.8)
-
-    def slope(at_s: float, u: np.ndarray) -> list[float]:
-        return [sum(inflow(float(u[0] + settled(at_s)), SEA_LEVEL_PA) for inflow in inflows)]
-
-    solved = scipy.integrate.solve_ivp(
-        slope, (0.0, hold_s), [SEA_LEVEL_PA - 15.5 * INHG_PA], t_eval=t, rtol=1e-8, max_step=0.5
-    )
-    noise = np.random.default_rng(seed).normal(0.0, 4.0, t.size)
-    return t, 2.0 * np.round((solved.y[0] + settled(t) + noise) / 2.0)
 
 
 OWN = leak_with_drop("laminar", 0.2 * INHG_PA)

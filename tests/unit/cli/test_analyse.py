@@ -18,6 +18,8 @@ import numpy as np
 import pytest
 
 from rig.cli.main import run
+from tests.support.leak_curves import two_leaks
+from tests.support.leaks import Leak, leak_with_drop
 
 INHG = 3386.389
 SEA_LEVEL = 101_325.0
@@ -199,6 +201,99 @@ def test_what_does_not_fit_is_one_sentence_and_one_object(
     got, out, _ = run_rig("analyse", curve, *arguments, "--json")
     assert json.loads(out) == {"error": err.removeprefix("rig: ").strip(), "exit_status": status}
     assert got == status
+
+
+OWN = leak_with_drop("laminar", 0.25 * INHG)
+PART = leak_with_drop("orifice", 0.6 * INHG, 0.45)
+RIG_CC = 25.0
+RIG_HEAD = HEAD.replace("75.0", "25.0").replace("0.75", "0.25")
+
+
+def _with_part(folder: Path) -> Path:
+    """Write a hold of rig and part: the rig's settling of 300 Pa is diluted by the part."""
+    folder.mkdir()
+    curve = two_leaks(OWN, PART, VOLUME_CC * 1e-6, 300.0 * RIG_CC / VOLUME_CC, seed=2)
+    return _write(folder, curve)
+
+
+def _capped(folder: Path, head: str = RIG_HEAD, hold_s: float = 60.0, own: Leak = OWN) -> Path:
+    """Write a blank-off: the same rig alone."""
+    folder.mkdir()
+    curve = two_leaks(own, Leak("none", 0.0), RIG_CC * 1e-6, 300.0, seed=1, hold_s=hold_s)
+    return _write(folder, curve, head)
+
+
+def test_a_blank_off_takes_the_rigs_leak_out(tmp_path: Path, run_rig: Run) -> None:
+    """The part's own drop, 0.6 inHg, comes out within 3 u; without it the rig's leak is in it.
+
+    Options give the conditions of the part's curve alone: the rig's volume stays its own.
+    """
+    curve, capped = _with_part(tmp_path / "part"), _capped(tmp_path / "rig")
+    asked = ["analyse", curve, *LIMIT, "--volume=75cc", "--volume-u=0.75cc"]
+    status, out, _ = run_rig(*asked, "--blank-off", capped, "--json")
+    stated = json.loads(out)
+    drop, own = stated["equivalent_drop_inhg"], stated["conditions"]["own_leak_std_cm3_min"]
+    assert (status, stated["outcome"]) == (0, "pass")
+    assert abs(drop["value"] - 0.6) < 3.0 * drop["u"]
+    assert drop["value"] == pytest.approx(0.6, rel=0.05)
+    assert abs(own["value"] - OWN.standard_flow(15.0 * INHG) * 6e7) < 3.0 * own["u"]
+    assert drop["sources"]["own_leak"] > 0.0
+    assert any(f"as {capped} shows it" in note for note in stated["notes"])
+    _, out, _ = run_rig(*asked, "--json")
+    drop = json.loads(out)["equivalent_drop_inhg"]
+    assert drop["value"] - 0.6 > 3.0 * drop["u"]
+    assert drop["value"] == pytest.approx(0.85, rel=0.05)
+
+
+def test_a_blank_off_may_be_taken_out_of_a_measurement(tmp_path: Path, run_rig: Run) -> None:
+    """Without a limit it serves as well, and what its lines do not say is noted as the rig's."""
+    curve = _with_part(tmp_path / "part")
+    capped = _capped(tmp_path / "rig", "# ambient_kpa: 101.325\n# volume_cc: 25\n")
+    status, out, _ = run_rig("analyse", curve, "--blank-off", capped, "--json")
+    stated = json.loads(out)
+    leak = stated["leak_std_cm3_min"]
+    assert (status, stated["outcome"]) == (0, "measured")
+    assert abs(leak["value"] - PART.standard_flow(15.5 * INHG) * 6e7) < 3.0 * leak["u"]
+    notes = " ".join(stated["notes"])
+    assert "The blank-off gives no uncertainty of the rig's volume: 1.25 cm3" in notes
+    assert "The blank-off gives no gas temperature" in notes
+
+
+@pytest.mark.parametrize(
+    ("head", "hold_s", "part"),
+    [
+        (RIG_HEAD, 5.0, "cannot serve as blank-off: The hold lasted 4.98 s"),
+        (RIG_HEAD.replace("# volume_cc: 25.0\n", ""), 10.0, "`# volume_cc: ...` is missing"),
+        (RIG_HEAD.replace("# ambient_kpa: 101.325\n", ""), 10.0, "`# ambient_kpa: ...` is missing"),
+        (HEAD, 10.0, "75 cm3 is not below the 75 cm3 of rig and part"),
+        (RIG_HEAD + "# own_leak_std_cm3_min: 0.1\n", 10.0, "has none to subtract"),
+        (RIG_HEAD.replace("101.325", "80"), 10.0, "pull both to the same vacuum"),
+    ],
+)
+def test_a_blank_off_that_cannot_serve_is_refused(
+    tmp_path: Path, run_rig: Run, head: str, hold_s: float, part: str
+) -> None:
+    """Exit status 3, nothing judged, and one line that names the file of the blank-off."""
+    curve, capped = _with_part(tmp_path / "part"), _capped(tmp_path / "rig", head, hold_s)
+    status, out, err = run_rig("analyse", curve, *LIMIT, "--volume=75cc", "--blank-off", capped)
+    assert (status, out) == (3, "")
+    assert err.startswith(f"rig: {capped}")
+    assert err.count("\n") == 1
+    assert part in err
+
+
+def test_the_rigs_leak_is_given_once(tmp_path: Path, run_rig: Run) -> None:
+    """Exit status 2 for both options, and for the judged curve as its own blank-off."""
+    curve, capped = _with_part(tmp_path / "part"), _capped(tmp_path / "rig", hold_s=10.0)
+    for option in ("--own-leak", "--own-leak-u"):
+        status, out, err = run_rig(
+            "analyse", curve, *LIMIT, "--blank-off", capped, option, "0.05 cm3/min ANR"
+        )
+        assert (status, out, err.count("\n")) == (2, "", 1)
+        assert "--blank-off and --own-leak" in err
+    status, _, err = run_rig("analyse", curve, *LIMIT, "--blank-off", curve)
+    assert status == 2
+    assert "is the curve that is judged" in err
 
 
 def test_a_missing_volume_and_a_missing_file_are_input_errors(tmp_path: Path, run_rig: Run) -> None:
