@@ -42,6 +42,8 @@ _INEXACT, _INEXACT_S = 0.002, 8.0
 """No settling follows its formula exactly: what it may stray by, as a share of its rise, and for
 how long at a time."""
 _ROUNDS = 4
+_LAG_S = 0.4
+"""What a sensor or a closing valve makes of the first moment is no course of the gas."""
 _LEAST_SETTLING, _MOST_SETTLING = -0.1, 0.3
 """Shares of the vacuum outside which what a candidate calls settling is none."""
 _STRAYS_SDS, _STRAYS_PA = 4.0, 20.0
@@ -101,6 +103,8 @@ def estimate(hold: Hold, found: Inspection, time_constants: float) -> LeakEstima
     held = np.zeros(curve.time_s.size, dtype=bool)
     held[found.first : found.stop] = True
     held &= ~found.wild
+    if found.gone_s is None:
+        held &= curve.time_s >= found.strokes_end_s + _LAG_S
     time_s = curve.time_s[held]
     pressure_pa = curve.pressure_pa[held]
     since_stroke = time_s - found.strokes_end_s
@@ -337,9 +341,8 @@ def _settling(fits: posterior.Fits) -> Settling:
     likely = max(by_kind, key=lambda kind: by_kind[kind])
     of_kind = np.array([kind == likely for kind in fits.kinds])
     best = int(np.argmax(np.where(of_kind, fits.weight, -1.0)))
-    risen = fits.course_pa[best] - fits.leak_pa[best]
     tau = float(fits.time_constant_s[best])
-    return Settling(likely, float(risen[-1] - risen[0]), tau if np.isfinite(tau) else None)
+    return Settling(likely, float(fits.rise_pa[best]), tau if np.isfinite(tau) else None)
 
 
 def _unsettled_flow(
@@ -347,7 +350,7 @@ def _unsettled_flow(
 ) -> float:
     """Compute the mean flow [standard m3/s] that settling too slow to be identified looks like."""
     hold_s = float(data.time_s[-1])
-    slow = np.nan_to_num(fits.time_constant_s) * time_constants > hold_s
+    slow = np.nan_to_num(fits.slow_for_s) * time_constants > hold_s
     rise = float(np.sum(fits.weight * np.abs(fits.slow_rise_pa) * slow))
     return standard_flow(rise / hold_s, conditions.volume_m3, conditions.gas_temperature_k)
 

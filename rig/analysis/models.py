@@ -124,6 +124,10 @@ class Models:
         """Compute the settling's part (models, blocks) and its Jacobian (..., parameters)."""
         raise NotImplementedError
 
+    def whole_rise(self) -> FloatArray:
+        """Compute what the settling raises from the last stroke to the end [Pa]: (models,)."""
+        raise NotImplementedError
+
     def predict(self) -> tuple[FloatArray, FloatArray, FloatArray]:
         """Compute course, leak (models, blocks) and the Jacobian (models, blocks, parameters).
 
@@ -219,6 +223,21 @@ class ShapedModels(Models):
                     jacobian[rows, :, _SECOND_SHAPE] = amplitude * slopes[1]
         return settled, jacobian
 
+    def whole_rise(self) -> FloatArray:
+        """Compute what the settling raises from the last stroke to the end [Pa]: (models,)."""
+        end = self.data.time_s[-1:]
+        risen = np.zeros(self.theta.shape[0])
+        for slot in range(COURSES):
+            for form in range(settling.FORMS):
+                rows = self.forms[:, slot] == form
+                shape, second = (
+                    self.theta[rows, column, None]
+                    for column in (_FIRST_SHAPE + slot, _SECOND_SHAPE)
+                )
+                value = settling.rise(form, shape, second, end)[0][:, 0]
+                risen[rows] += self.theta[rows, FIRST_AMPLITUDE + slot] * value
+        return risen
+
     def bounded(self, step: FloatArray) -> FloatArray:
         """Limit a step in a shape to one: a factor e in time, no further at once."""
         step[:, _FIRST_SHAPE:] = np.clip(step[:, _FIRST_SHAPE:], -1.0, 1.0)
@@ -246,6 +265,11 @@ class MixedModels(Models):
         jacobian = np.zeros((self.theta.shape[0], self.data.time_s.size, self.theta.shape[1]))
         jacobian[:, :, FIRST_AMPLITUDE:] = self.spectrum.T
         return self.theta[:, FIRST_AMPLITUDE:] @ self.spectrum, jacobian
+
+    def whole_rise(self) -> FloatArray:
+        """Compute what the settling raises from the last stroke to the end [Pa]: (models,)."""
+        risen = -np.expm1(-self.data.time_s[-1] / np.asarray(settling.SPECTRUM_S))
+        return np.asarray(self.theta[:, FIRST_AMPLITUDE:] @ risen)
 
 
 def shaped_models(laws: Laws, data: BlockData, start: tuple[float, float]) -> ShapedModels:

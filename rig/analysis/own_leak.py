@@ -21,7 +21,7 @@ def own_leak_from(blank: Hold) -> OwnLeak | Finding:
 
     The flow [standard m3/s] is that at the vacuum of the blank-off's limit, whose largest drop does
     not count. Its uncertainty holds that of the rig's volume, once. The curve is the block means,
-    freed of the drift of the gas temperature, from the fitted level at the last stroke on.
+    freed of the drift of the gas temperature, counted from the first block's fitted level.
     """
     result = analyse_hold(blank.curve, blank.conditions, replace(blank.limit, max_drop_pa=None))
     for reason in result.reasons:

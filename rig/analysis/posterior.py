@@ -32,6 +32,8 @@ from rig.analysis.models import (
 _ITERATIONS = 20
 _SETTLED = 2e-3
 """Improvement of the cost below which a fit is done."""
+_LATE = 0.2
+"""Share of the hold after which a settling still going counts as slow."""
 _OUT_OF_REACH = 80.0
 """Log evidence behind the best at which a model is left out of the next fit."""
 _LEAST_CURVATURE = 1e-10
@@ -66,9 +68,10 @@ class Fits:
     `law` (fits,) indexes `laws`; `kinds` names the settling; `leak` (fits, 2) holds the rate
     [Pa/s] and the critical ratio, `leak_covariance` (fits, 2, 2) their posterior covariance;
     `weight` sums to one. `course_pa` (fits, blocks) and `leak_pa` (fits, blocks) are the fitted
-    pressure and the leak's part of it; `time_constant_s` the longest time constant and
-    `slow_rise_pa` the rise that belongs to it, NaN and 0 where there is none or the curve does not
-    show it.
+    pressure and the leak's part of it; `rise_pa` what settling raises from the last stroke to the
+    end; `time_constant_s` the longest time constant that the
+    curve shows, NaN where there is none; `slow_for_s` and `slow_rise_pa` for how long a time
+    constant the settling counts and the rise that belongs to it.
     """
 
     laws: tuple[Law, ...]
@@ -79,7 +82,9 @@ class Fits:
     leak_covariance: FloatArray
     course_pa: FloatArray
     leak_pa: FloatArray
+    rise_pa: FloatArray
     time_constant_s: FloatArray
+    slow_for_s: FloatArray
     slow_rise_pa: FloatArray
 
     @property
@@ -130,9 +135,8 @@ def most_credible(solved: Pair) -> BestFit:
     row = int(np.argmax(best.log_evidence))
     design = best.jacobian[row]
     left = best.models.data.pressure_pa - best.course[row]
-    settled = best.course[row] - best.leak[row]
     used = np.any(design != 0.0, axis=0)
-    return BestFit(left, design[:, used], float(settled[-1] - settled[0]))
+    return BestFit(left, design[:, used], float(best.models.whole_rise()[row]))
 
 
 def weigh(solved: Pair) -> Fits:
@@ -141,8 +145,7 @@ def weigh(solved: Pair) -> Fits:
     log_evidence = np.concatenate([s.log_evidence for s in solved])
     weight = np.exp(log_evidence - np.max(log_evidence))
     names = settling.candidates()
-    tau, slow_rise = _slow_part(shaped)
-    blank = np.full(mixed.log_evidence.size, np.nan)
+    slow = [np.concatenate(parts) for parts in zip(*map(_slow_parts, solved), strict=True)]
     leak = slice(RATE, RATIO + 1)
     return Fits(
         laws=shaped.models.laws,
@@ -156,8 +159,10 @@ def weigh(solved: Pair) -> Fits:
         leak_covariance=np.concatenate([s.covariance[:, leak, leak] for s in solved]),
         course_pa=np.concatenate([s.course for s in solved]),
         leak_pa=np.concatenate([s.leak for s in solved]),
-        time_constant_s=np.concatenate([tau, blank]),
-        slow_rise_pa=np.concatenate([slow_rise, np.zeros_like(blank)]),
+        rise_pa=np.concatenate([s.models.whole_rise() for s in solved]),
+        time_constant_s=slow[0],
+        slow_for_s=slow[1],
+        slow_rise_pa=slow[2],
     )
 
 
@@ -268,14 +273,23 @@ def _log_positive(z: FloatArray) -> FloatArray:
     return np.asarray(logs).reshape(z.shape)
 
 
-def _slow_part(solved: Solved) -> tuple[FloatArray, FloatArray]:
-    """Find the longest time constant [s] of each model that its curve shows, and its rise [Pa]."""
+def _slow_parts(solved: Solved) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Find how slow each model's settling is, and how much of it is slow.
+
+    The longest time constant [s] that the curve shows, NaN where there is none; for how long a
+    time constant the settling counts, and the rise [Pa] that belongs to it. Creep has no time
+    constant: it counts for a quarter of the hold, a mixed settling for half of it, with what they
+    rise after a fifth of it.
+    """
     models = solved.models
-    longest = np.full(models.law.size, np.nan)
-    rise = np.zeros(models.law.size)
-    if not isinstance(models, ShapedModels):
-        return longest, rise
     end = models.data.time_s[-1]
+    longest = np.full(models.law.size, np.nan)
+    if not isinstance(models, ShapedModels):
+        tau = np.asarray(settling.SPECTRUM_S)
+        risen = np.where(tau > _LATE * end, -np.expm1(-end / tau), 0.0)
+        rise = models.theta[:, FIRST_AMPLITUDE:] @ risen
+        return longest, np.full_like(longest, 0.5 * end), rise
+    rise = np.zeros_like(longest)
     for slot in range(COURSES):
         column = FIRST_AMPLITUDE + slot
         amplitude = models.theta[:, column]
@@ -284,4 +298,8 @@ def _slow_part(solved: Solved) -> tuple[FloatArray, FloatArray]:
         longer = shown & np.isfinite(tau) & ~(longest >= tau)
         longest = np.where(longer, tau, longest)
         rise = np.where(longer, amplitude * -np.expm1(-end / tau), rise)
-    return longest, rise
+    creeps = np.any(models.forms >= settling.LOG_COURSE, axis=1)
+    settled, _ = models.settled()
+    late = settled[:, -1] - settled[:, np.searchsorted(models.data.time_s, _LATE * end)]
+    counts = np.where(creeps, np.fmax(longest, 0.25 * end), longest)
+    return longest, counts, np.where(creeps, late, rise)

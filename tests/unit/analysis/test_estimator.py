@@ -215,11 +215,12 @@ def test_the_fitted_curve_goes_through_the_blocks() -> None:
     fitted = got.fitted
     z = (fitted.pressure_pa - fitted.fitted_pa) / fitted.mean_u_pa
     assert 0.2 < float(np.sqrt(np.mean(z**2))) < 1.3
-    assert made.hold_start_s - 0.1 <= fitted.time_s[0] <= made.hold_start_s + 0.2
+    # The first moment, of the closing valve and a sensor that lags, is left out.
+    assert made.hold_start_s + 0.3 <= fitted.time_s[0] <= made.hold_start_s + 0.6
     assert made.hold_end_s - 2.0 <= fitted.time_s[-1] <= made.hold_end_s
     rise = fitted.fitted_pa - fitted.leak_only_pa
-    # The first block's mean has missed what settled within it.
-    assert rise[-1] - rise[0] == pytest.approx(800.0, rel=0.08)
+    gone_by = float(fitted.time_s[0]) - made.hold_start_s
+    assert rise[-1] - rise[0] == pytest.approx(800.0 * np.exp(-gone_by / 1.5), rel=0.05)
     assert np.all(np.diff(fitted.leak_only_pa) > 0.0)
 
 

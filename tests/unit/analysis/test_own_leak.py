@@ -59,7 +59,8 @@ def test_the_curve_is_the_rise_since_the_last_stroke_times_the_rigs_volume() -> 
     own = usable()
     assert own.curve_time_s is not None
     assert own.curve_rise_m3_pa is not None
-    assert 0.0 <= own.curve_time_s[0] < 0.2
+    # The first moment of any hold is left out, and a constant takes nothing from a leak.
+    assert 0.3 <= own.curve_time_s[0] < 0.6
     # The first block is 5 samples: 2 Pa.
     assert abs(own.curve_rise_m3_pa[0]) < 8.0 * RIG_M3
     time_s, again_pa = two_leaks(OWN, NO_LEAK, RIG_M3, SETTLING_PA, seed=7)
@@ -81,7 +82,7 @@ def test_a_pull_in_the_record_is_left_out() -> None:
     own = measured(np.append(pull_s, time_s + 3.0), np.append(pull_pa, pressure_pa))
     assert isinstance(own, OwnLeak)
     assert own.curve_time_s is not None
-    assert own.curve_time_s[0] < 0.2
+    assert own.curve_time_s[0] < 0.6
     assert own.curve_time_s[-1] == pytest.approx(usable().curve_time_s[-1], abs=1.0)
     assert own.flow_m3_s == pytest.approx(usable().flow_m3_s, rel=0.02)
 
@@ -109,8 +110,9 @@ def test_a_tight_rig_has_an_own_leak_of_nothing() -> None:
     assert isinstance(own, OwnLeak)
     assert own.curve_rise_m3_pa is not None
     assert abs(own.flow_m3_s) < 3.0 * own.u_m3_s
-    # The first block lies 0.05 s into a settling of 0.8 s: 6 % of it have gone.
-    assert own.curve_rise_m3_pa[-1] == pytest.approx(0.94 * SETTLING_PA * RIG_M3, rel=0.03)
+    # The first block lies 0.44 s into a settling of 0.8 s.
+    left_pa = SETTLING_PA * np.exp(-own.curve_time_s[0] / 0.8)
+    assert own.curve_rise_m3_pa[-1] == pytest.approx(left_pa * RIG_M3, rel=0.03)
 
 
 def _jumping() -> tuple[np.ndarray, np.ndarray]:

@@ -223,7 +223,13 @@ def test_a_time_constant_is_told_only_where_the_curve_shows_it(steady) -> None:
     assert np.all(np.isnan(fits.time_constant_s[only(fits, "mixed")]))
     shown = np.isfinite(fits.time_constant_s)
     assert np.sum(fits.weight[shown]) < 0.2
-    np.testing.assert_array_equal(fits.slow_rise_pa[~shown], 0.0)
+    told = np.array([kind in {"none", "exponential", "two_exponentials"} for kind in fits.kinds])
+    np.testing.assert_array_equal(fits.slow_rise_pa[~shown & told], 0.0)
+    # Creep has no time constant: it counts for a quarter of the hold, a mixed settling for half.
+    hold_s = block_data(*steady, FAR_PA).time_s[-1]
+    for kind, share in (("log_creep", 0.25), ("mixed", 0.5)):
+        hidden = [i for i in only(fits, kind) if not shown[i]]
+        np.testing.assert_allclose(fits.slow_for_s[hidden], share * hold_s, rtol=1e-12)
 
 
 @pytest.mark.parametrize("law", list(Law))
