@@ -32,6 +32,8 @@ from rig.analysis.models import (
 _ITERATIONS = 20
 _SETTLED = 2e-3
 """Improvement of the cost below which a fit is done."""
+_MISFIT = 1.7
+"""Chi squared per degree of freedom that noise alone does not reach with a hold's blocks."""
 _LATE = 0.2
 """Share of the hold after which a settling still going counts as slow."""
 _OUT_OF_REACH = 80.0
@@ -139,11 +141,23 @@ def most_credible(solved: Pair) -> BestFit:
     return BestFit(left, design[:, used], float(best.models.whole_rise()[row]))
 
 
+def _birge_ratio(best: BestFit, data: BlockData) -> float:
+    left = data.whitener @ best.left_pa
+    freedom = max(left.size - best.design.shape[1], 1)
+    ratio = float(left @ left) / freedom
+    return ratio if ratio > _MISFIT else 1.0
+
+
 def weigh(solved: Pair) -> Fits:
-    """Weigh fitted models by their evidence."""
+    """Weigh fitted models by their evidence.
+
+    Where even the best leaves more than the noise can, all variances are larger by as much (the
+    Birge ratio), and evidence is worth as much less.
+    """
     shaped, mixed = solved
     log_evidence = np.concatenate([s.log_evidence for s in solved])
-    weight = np.exp(log_evidence - np.max(log_evidence))
+    birge = _birge_ratio(most_credible(solved), shaped.models.data)
+    weight = np.exp((log_evidence - np.max(log_evidence)) / birge)
     names = settling.candidates()
     slow = [np.concatenate(parts) for parts in zip(*map(_slow_parts, solved), strict=True)]
     leak = slice(RATE, RATIO + 1)
@@ -156,7 +170,7 @@ def weigh(solved: Pair) -> Fits:
         ),
         weight=weight / weight.sum(),
         leak=np.concatenate([s.models.theta[:, leak] for s in solved]),
-        leak_covariance=np.concatenate([s.covariance[:, leak, leak] for s in solved]),
+        leak_covariance=np.concatenate([s.covariance[:, leak, leak] for s in solved]) * birge,
         course_pa=np.concatenate([s.course for s in solved]),
         leak_pa=np.concatenate([s.leak for s in solved]),
         rise_pa=np.concatenate([s.models.whole_rise() for s in solved]),
