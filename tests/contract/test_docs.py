@@ -19,7 +19,10 @@ README = texts("README.md")["README.md"]
 DEVELOPERS = texts("DEVELOPERS.md")["DEVELOPERS.md"]
 DOCUMENTS = texts(".md")
 TEST_LINE = "tests/run"
-OF_OTHER_PROGRAMS = {"--lowest", "--durations", "--help", "--count", "--jobs", "--seed"}
+OF_OTHER_PROGRAMS = {
+    *("--lowest", "--durations", "--help", "--count", "--jobs", "--seed"),
+    *("--times", "--disturbed", "--family", "--repeats"),
+}
 """Options in documents that belong to the tests, the benchmarks and pytest."""
 EXAMPLES = examples(README)
 
