@@ -10,6 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.gas import FloatArray
+from rig.analysis.noise import undithered_variance
 
 _TIMES_S = (0.5, 2.0, 8.0)
 _SDS_PA = tuple(float(sd) for sd in np.geomspace(0.5, 4096.0, 14))
@@ -34,8 +35,7 @@ def quantisation_covariance(
     white step^2/12, which the noise already contains. With less, the rounding error keeps its
     value for as long as the pressure takes to cross a step (Widrow, Kollar: Quantization Noise).
     """
-    dither = np.exp(-2.0 * np.pi**2 * (white_sd_pa / step_pa) ** 2) if step_pa > 0.0 else 0.0
-    variance = step_pa**2 / 12.0 * dither
+    variance = undithered_variance(step_pa, white_sd_pa)
     crossing_s = step_pa / max(abs(slope_pa_s), 1e-9) / 4.0
     apart = np.abs(np.subtract.outer(time_s, time_s))
     return variance * np.exp(-apart / max(crossing_s, 1e-3))
