@@ -11,7 +11,6 @@ import numpy as np
 
 from rig.analysis.gas import FloatArray
 from rig.records import Estimate, Finding, Outcome
-from rig.units import SEA_LEVEL_PA
 
 DEFAULT_SPAN_U = 0.01
 """Relative standard uncertainty of an uncalibrated sensor's span."""
@@ -181,4 +180,3 @@ class HoldResult:
     candidates: tuple[Candidate, ...] = ()
     fitted: FittedCurve | None = None
     noise: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
-    reference_ambient_pa: float = SEA_LEVEL_PA

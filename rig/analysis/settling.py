@@ -3,8 +3,8 @@
 After the last stroke the gas warms, rubber stretches and liquid evaporates; each raises the
 pressure on its own course and none goes on like a leak does. A candidate is one or two courses,
 each with an amplitude and a shape parameter of its own, and with what is believed of both before
-the curve is seen. The mixed settling is a spectrum of exponentials an octave apart: it follows any
-slackening course, at the price of a larger uncertainty.
+the curve is seen. The mixed settling is a spectrum of exponentials half an octave apart: it
+follows any slackening course, at the price of a larger uncertainty.
 """
 
 from collections.abc import Sequence
