@@ -141,7 +141,9 @@ def _codes_made_in(path: Path) -> set[str]:
 def _everything_said() -> list[str]:
     """List every text of the module: sentences as shown, labels, help."""
     texts = [words.sentence(Finding(code, FIGURES[code])) for code in words.SENTENCES]
-    for value in vars(words).values():
+    for name, value in vars(words).items():
+        if name.startswith("_"):
+            continue
         if isinstance(value, str):
             texts.append(value)
         elif isinstance(value, dict):
