@@ -26,3 +26,23 @@ class InputError(RigError):
 
 class LimitError(InputError):
     """A limit cannot be true, contradicts itself, or is printed in a unit that does not fit it."""
+
+
+class BenchError(InputError):
+    """The bench as its file describes it cannot do what is asked, or must not."""
+
+
+class LinkError(RigError):
+    """The board cannot be reached, or speaks something that this program does not understand."""
+
+    exit_status = 4
+
+
+class LinkLost(LinkError):  # noqa: N818 - the event has this name everywhere
+    """The serial link to the board is gone, whatever the library called it."""
+
+
+class StoreError(RigError):
+    """The record of parts and runs cannot be read or written."""
+
+    exit_status = 5

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analysis.gas import FloatArray
+from rig.records import FloatArray
 
 _WINDOW = 11
 """Samples in the running median that a wild sample is compared with."""

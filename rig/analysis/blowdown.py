@@ -20,13 +20,12 @@ from rig.analysis.gas import (
     GAS_CONSTANT,
     STANDARD_DENSITY,
     STANDARD_TEMPERATURE_K,
-    FloatArray,
     Law,
     LeakLaw,
     rate_from_conductance,
 )
 from rig.errors import InputError
-from rig.records import Estimate
+from rig.records import Estimate, FloatArray
 
 DISCHARGE = Estimate(0.8, 0.06)
 """Discharge coefficient of a small sharp hole: an estimate, not a property of the part."""

@@ -14,11 +14,11 @@ from numpy.typing import ArrayLike
 from rig.analysis.gas import (
     STANDARD_DENSITY,
     STANDARD_TEMPERATURE_K,
-    FloatArray,
     Law,
     LeakLaw,
     rate_from_conductance,
 )
+from rig.records import FloatArray
 
 HEAT_CAPACITY_RATIO = 1.4
 """gamma of air."""

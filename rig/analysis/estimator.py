@@ -11,7 +11,6 @@ import numpy as np
 from rig.analysis import blocks, correlation, posterior
 from rig.analysis.gas import (
     STANDARD_TEMPERATURE_K,
-    FloatArray,
     Law,
     LeakLaw,
     rate_at_ambient,
@@ -29,7 +28,7 @@ from rig.analysis.hold import (
 )
 from rig.analysis.models import BlockData
 from rig.analysis.spoiled import Inspection
-from rig.records import Estimate
+from rig.records import Estimate, FloatArray
 from rig.units import SEA_LEVEL_PA
 
 _LAWS = ((Law.ORIFICE, 0.5), (Law.LAMINAR, 0.35), (Law.PERMEATION, 0.15))

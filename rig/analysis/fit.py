@@ -12,11 +12,11 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
 from rig.errors import RigError
+from rig.records import FloatArray
 
-FloatArray = NDArray[np.float64]
 VectorFunction = Callable[[FloatArray], FloatArray]
 
 _EPS = float(np.finfo(float).eps)

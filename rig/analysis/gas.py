@@ -21,12 +21,10 @@ from dataclasses import dataclass
 from enum import StrEnum
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-from rig.records import Estimate
+from rig.records import Estimate, FloatArray
 from rig.units import SEA_LEVEL_PA
-
-FloatArray = NDArray[np.float64]
 
 GAS_CONSTANT = 288.0
 """R of air at the reference atmosphere, J/(kg K) (ISO 6358-1)."""

@@ -9,8 +9,7 @@ from types import MappingProxyType
 
 import numpy as np
 
-from rig.analysis.gas import FloatArray
-from rig.records import Estimate, Finding, Outcome
+from rig.records import Estimate, Finding, FloatArray, Outcome
 
 DEFAULT_SPAN_U = 0.01
 """Relative standard uncertainty of an uncalibrated sensor's span."""

@@ -4,9 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.analysis.gas import FloatArray
 from rig.analysis.hold import finding
-from rig.records import Finding
+from rig.records import Finding, FloatArray
 
 _WINDOW_S = 0.25
 _RESETTLED = 10

@@ -14,7 +14,8 @@ from typing import Any, Self
 import numpy as np
 
 from rig.analysis import settling
-from rig.analysis.gas import CRITICAL_RATIO_PRIOR, FloatArray, Law, LeakLaw
+from rig.analysis.gas import CRITICAL_RATIO_PRIOR, Law, LeakLaw
+from rig.records import FloatArray
 
 COURSES = 2
 """Courses that a shaped candidate has at most."""

@@ -15,7 +15,7 @@ from typing import TypeVar
 import numpy as np
 
 from rig.analysis import settling
-from rig.analysis.gas import FloatArray, Law
+from rig.analysis.gas import Law
 from rig.analysis.models import (
     COURSES,
     FIRST_AMPLITUDE,
@@ -28,6 +28,7 @@ from rig.analysis.models import (
     mixed_models,
     shaped_models,
 )
+from rig.records import FloatArray
 
 _ITERATIONS = 20
 _SETTLED = 2e-3

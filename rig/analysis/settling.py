@@ -13,7 +13,7 @@ from functools import cache
 
 import numpy as np
 
-from rig.analysis.gas import FloatArray
+from rig.records import FloatArray
 
 NONE = "none"
 EXPONENTIAL = "exponential"

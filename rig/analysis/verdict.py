@@ -12,8 +12,7 @@ from statistics import NormalDist
 
 import numpy as np
 
-from rig.analysis.gas import FloatArray
-from rig.records import Outcome
+from rig.records import FloatArray, Outcome
 
 _STANDARD = NormalDist()
 

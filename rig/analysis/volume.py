@@ -15,9 +15,8 @@ from numpy.typing import ArrayLike
 from rig.analysis import blocks, noise
 from rig.analysis.charging import HEAT_CAPACITY_RATIO
 from rig.analysis.fit import Fit, FitError, least_squares, linear_least_squares
-from rig.analysis.gas import FloatArray
 from rig.errors import InputError
-from rig.records import Estimate
+from rig.records import Estimate, FloatArray
 from rig.units import PA_PER_INHG
 
 SAME_ROOM = Estimate(1.0, 0.5 / 293.15)

@@ -15,7 +15,6 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from rig.analysis.gas import FloatArray
 from rig.cli.curve_rows import (
     AMBIENT,
     GAS_TEMPERATURE,
@@ -30,6 +29,7 @@ from rig.cli.curve_rows import (
 )
 from rig.cli.settings import CONDITION_OF_KEY, KnownConditions
 from rig.errors import InputError
+from rig.records import FloatArray
 from rig.units import PA_PER_INHG, PA_PER_KPA, ZERO_CELSIUS_K
 
 MAX_BYTES = 64_000_000

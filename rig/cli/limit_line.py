@@ -2,7 +2,6 @@
 
 from rig.analysis.gas import (
     STANDARD_TEMPERATURE_K,
-    FloatArray,
     Law,
     LeakLaw,
     rate_at_ambient,
@@ -10,6 +9,7 @@ from rig.analysis.gas import (
     standard_flow,
 )
 from rig.analysis.hold import DropLimit, HoldConditions
+from rig.records import FloatArray
 from rig.units import SEA_LEVEL_PA
 
 

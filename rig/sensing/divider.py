@@ -14,9 +14,8 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rig.analysis.fit import FloatArray
 from rig.errors import InputError
-from rig.records import Estimate, Finding
+from rig.records import Estimate, Finding, FloatArray
 
 
 class ResistanceCurve(Protocol):

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rig.analysis.fit import FloatArray
+from rig.records import FloatArray
 
 
 def propagate(jacobian: ArrayLike, covariance: ArrayLike) -> FloatArray:

@@ -14,8 +14,9 @@ from dataclasses import dataclass, replace
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rig.analysis.fit import FloatArray, linear_least_squares
+from rig.analysis.fit import linear_least_squares
 from rig.errors import InputError
+from rig.records import FloatArray
 from rig.sensing.propagation import correlations
 
 

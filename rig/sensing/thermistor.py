@@ -20,9 +20,8 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from rig.analysis.fit import FloatArray
 from rig.errors import InputError
-from rig.records import Finding
+from rig.records import Finding, FloatArray
 from rig.sensing.propagation import propagate
 from rig.units import ZERO_CELSIUS_K
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 PYPROJECT = Path(__file__).parents[2] / "pyproject.toml"
-_BOUNDED = re.compile(r"([A-Za-z0-9_.-]+)>=(\d+(?:\.\d+)*),<(\d+(?:\.\d+)*)")
+_BOUNDED = re.compile(r"([A-Za-z0-9_.-]+)>=(\d+(?:\.\d+)*),<(\d+(?:\.\d+)*)(?:; .+)?")
 
 
 class Requirement(NamedTuple):
@@ -29,7 +29,8 @@ def project() -> dict[str, Any]:
 def requirement(text: str) -> Requirement:
     """Read a requirement such as `numpy>=2.0,<3`.
 
-    Raises ValueError for one that is not bounded on both sides in just this form.
+    A marker behind a semicolon says where it is needed. Raises ValueError for one that is not
+    bounded on both sides in just this form.
     """
     parts = _BOUNDED.fullmatch(text)
     if parts is None:
