@@ -7,7 +7,7 @@ import pytest
 
 from tests.contract.tree import texts
 
-SMALL = {"clock", "config", "errors", "records", "units", "figures", "words"}
+SMALL = {"clock", "config", "errors", "records", "runs", "units", "figures", "words"}
 PURE = {"small", "analysis", "sensing", "parts"}
 MAY_IMPORT = {
     "small": {"small"},
