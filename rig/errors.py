@@ -21,7 +21,14 @@ class UsageError(RigError):
 
 
 class InputError(RigError):
-    """A file or value given to the program cannot be used as it stands."""
+    """A file or value given to the program cannot be used as it stands.
+
+    `errors` holds a sentence for everything that was found wrong with it; most often that is one.
+    """
+
+    def __init__(self, *errors: str) -> None:
+        super().__init__("\n".join(errors))
+        self.errors = errors
 
 
 class LimitError(InputError):

@@ -1,6 +1,15 @@
 """Own how a figure is written for a person, in the units of the trade; never in which sentence."""
 
-from rig.units import PA_PER_INHG, STD_CC_PER_MIN_PER_M3_S, Kind, convert, format_quantity
+from collections.abc import Mapping
+
+from rig.units import (
+    M3_PER_CC,
+    PA_PER_INHG,
+    STD_CC_PER_MIN_PER_M3_S,
+    Kind,
+    convert,
+    format_quantity,
+)
 
 COVERAGE_FACTOR = 1.96
 """What is said as "give or take" is this many standard uncertainties: 19 runs in 20."""
@@ -43,15 +52,53 @@ def flow(value_m3_s: float, u_m3_s: float) -> str:
     return _with_doubt(value_m3_s, u_m3_s, Kind.FLOW, FLOW_UNIT)
 
 
+def measured(value_si: float, u_si: float, kind: Kind) -> str:
+    """Write what was measured with its doubt, in the unit that is shown for its kind."""
+    return _with_doubt(value_si, u_si, kind, UNIT_SHOWN[kind])
+
+
 def doubt_of_drop(u_pa: float) -> str | None:
     """Write what stands after "give or take" of a drop, None where it is not worth a word."""
-    wide_pa = COVERAGE_FACTOR * u_pa
-    if wide_pa < _FINEST[Kind.VACUUM]:
+    return doubt(u_pa, Kind.VACUUM)
+
+
+def doubt(u_si: float, kind: Kind) -> str | None:
+    """Write what stands after "give or take", None where it is not worth a word."""
+    wide_si = COVERAGE_FACTOR * u_si
+    if wide_si < _FINEST[kind]:
         return None
-    return _rounded(wide_pa, wide_pa, Kind.VACUUM, "inHg")
+    return _rounded(wide_si, wide_si, _apart(kind), UNIT_SHOWN[kind])
 
 
-_FINEST = {Kind.VACUUM: 0.001 * PA_PER_INHG, Kind.FLOW: 0.001 / STD_CC_PER_MIN_PER_M3_S}
+UNIT_SHOWN: Mapping[Kind, str] = {
+    Kind.VACUUM: "inHg",
+    Kind.ABSOLUTE_PRESSURE: "kPa",
+    Kind.TIME: "s",
+    Kind.VOLUME: "cm3",
+    Kind.TEMPERATURE: "degC",
+    Kind.TEMPERATURE_DIFFERENCE: "degC",
+    Kind.LENGTH: "mm",
+    Kind.RESISTANCE: "ohm",
+    Kind.VOLTAGE: "V",
+    Kind.FREQUENCY: "Hz",
+    Kind.FLOW: FLOW_UNIT,
+    Kind.SHARE: "%",
+}
+"""The unit that a person is shown, by the kind of quantity."""
+_FINEST: Mapping[Kind, float] = {
+    Kind.VACUUM: 0.001 * PA_PER_INHG,
+    Kind.ABSOLUTE_PRESSURE: 1.0,
+    Kind.TIME: 1e-3,
+    Kind.VOLUME: 0.001 * M3_PER_CC,
+    Kind.TEMPERATURE: 1e-3,
+    Kind.TEMPERATURE_DIFFERENCE: 1e-3,
+    Kind.LENGTH: 1e-6,
+    Kind.RESISTANCE: 1e-3,
+    Kind.VOLTAGE: 1e-4,
+    Kind.FREQUENCY: 1e-3,
+    Kind.FLOW: 0.001 / STD_CC_PER_MIN_PER_M3_S,
+    Kind.SHARE: 1e-5,
+}
 """A doubt smaller than this is not worth a word."""
 
 
@@ -62,7 +109,8 @@ def _with_doubt(value_si: float, u_si: float, kind: Kind, unit: str) -> str:
         return f"at most {_rounded(max(value_si, 0.0) + wide_si, wide_si, kind, unit)}"
     if wide_si < _FINEST[kind]:
         return format_quantity(value_si, kind, unit)
-    value, give = (_rounded(each, wide_si, kind, unit) for each in (value_si, wide_si))
+    value = _rounded(value_si, wide_si, kind, unit)
+    give = _rounded(wide_si, wide_si, _apart(kind), unit)
     return f"{value}, give or take {give.split()[0]}"
 
 
@@ -71,9 +119,14 @@ def _rounded(value_si: float, wide_si: float, kind: Kind, unit: str) -> str:
 
     That is the first digit of the doubt, or the second where it begins with 1 or 2 (GUM 7.2.6).
     """
-    begins_with = f"{convert(wide_si, kind, unit):e}"[0]
+    begins_with = f"{convert(wide_si, _apart(kind), unit):e}"[0]
     place_si = wide_si if begins_with in "12" else 10.0 * wide_si
     return format_quantity(value_si, kind, unit, place_si)
+
+
+def _apart(kind: Kind) -> Kind:
+    """Get the kind of the difference of two values: of two temperatures no zero is taken off."""
+    return Kind.TEMPERATURE_DIFFERENCE if kind is Kind.TEMPERATURE else kind
 
 
 def dial_inhg(value_pa: float) -> str:

@@ -6,10 +6,9 @@ from datetime import datetime
 from enum import StrEnum
 from types import MappingProxyType
 
-from rig.records import ChannelSpec, Estimate, Finding, Outcome, Purpose, Samples
+from rig.readings import ChannelSpec, Samples
+from rig.records import Estimate, Finding, Outcome, Purpose
 from rig.units import Kind
-
-_NOTHING: Mapping[str, str] = MappingProxyType({})
 
 
 class Ending(StrEnum):
@@ -34,7 +33,7 @@ class TestPlan:
 
     name: str
     procedure: str
-    limit: Mapping[str, str | tuple[str, ...]] = _NOTHING
+    limit: Mapping[str, str | tuple[str, ...]] = field(default_factory=lambda: MappingProxyType({}))
     settings: Mapping[str, float] = field(default_factory=lambda: MappingProxyType({}))
 
 
@@ -174,3 +173,25 @@ class KeptRun:
     samples: Samples
     result: RunResult | None
     voided: str | None = None
+
+
+@dataclass(frozen=True)
+class RunHeader:
+    """A run as a list shows it.
+
+    `tag` is the one that its part has now. `ending`, `outcome` and `tests` (what came of each, by
+    name) are None and empty while it is being made. `before_rebuild`: the part was rebuilt since.
+    """
+
+    run: int
+    tag: str
+    family: str
+    variant: str
+    purpose: Purpose
+    began_utc: datetime
+    clock_was_set: bool
+    ending: Ending | None
+    outcome: Outcome | None
+    tests: Mapping[str, Outcome] = field(default_factory=lambda: MappingProxyType({}))
+    voided: str | None = None
+    before_rebuild: bool = False

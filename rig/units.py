@@ -198,7 +198,7 @@ def parse_quantity(text: str, kind: Kind, where: str) -> Quantity:
         kind=kind,
         unit=unit.symbol,
         text=text.strip(),
-        rounding_si=0.5 * 10.0**-places * unit.factor,
+        rounding_si=float(f"0.5e{-places}") * unit.factor,
     )
 
 

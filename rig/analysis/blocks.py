@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 _WINDOW = 11
 """Samples in the running median that a wild sample is compared with."""

@@ -24,8 +24,9 @@ from rig.analysis.gas import (
     LeakLaw,
     rate_from_conductance,
 )
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import Estimate, FloatArray
+from rig.records import Estimate
 
 DISCHARGE = Estimate(0.8, 0.06)
 """Discharge coefficient of a small sharp hole: an estimate, not a property of the part."""

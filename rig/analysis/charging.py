@@ -18,7 +18,7 @@ from rig.analysis.gas import (
     LeakLaw,
     rate_from_conductance,
 )
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 HEAT_CAPACITY_RATIO = 1.4
 """gamma of air."""

@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.noise import undithered_variance
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 _TIMES_S = (0.5, 2.0, 8.0)
 _SDS_PA = tuple(float(sd) for sd in np.geomspace(0.5, 4096.0, 14))

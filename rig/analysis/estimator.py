@@ -28,7 +28,8 @@ from rig.analysis.hold import (
 )
 from rig.analysis.models import BlockData
 from rig.analysis.spoiled import Inspection
-from rig.records import Estimate, FloatArray
+from rig.arrays import FloatArray
+from rig.records import Estimate
 from rig.units import SEA_LEVEL_PA
 
 _LAWS = ((Law.ORIFICE, 0.5), (Law.LAMINAR, 0.35), (Law.PERMEATION, 0.15))

@@ -14,8 +14,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from rig.arrays import FloatArray
 from rig.errors import RigError
-from rig.records import FloatArray
 
 VectorFunction = Callable[[FloatArray], FloatArray]
 

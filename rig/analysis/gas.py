@@ -23,7 +23,8 @@ from enum import StrEnum
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rig.records import Estimate, FloatArray
+from rig.arrays import FloatArray
+from rig.records import Estimate
 from rig.units import SEA_LEVEL_PA
 
 GAS_CONSTANT = 288.0

@@ -9,7 +9,8 @@ from types import MappingProxyType
 
 import numpy as np
 
-from rig.records import Estimate, Finding, FloatArray, Outcome
+from rig.arrays import FloatArray
+from rig.records import Estimate, Finding, Outcome
 
 DEFAULT_SPAN_U = 0.01
 """Relative standard uncertainty of an uncalibrated sensor's span."""

@@ -5,7 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.hold import finding
-from rig.records import Finding, FloatArray
+from rig.arrays import FloatArray
+from rig.records import Finding
 
 _WINDOW_S = 0.25
 _RESETTLED = 10

@@ -68,13 +68,14 @@ def decide_early(
         seen = curve.until(begin + planned.time_s)
         result = analyse_hold(seen, conditions, limit, look=planned.look)
         if result.outcome is not Outcome.UNDECIDED:
-            return _decided(result, planned.time_s)
+            return decided_at(result, planned.time_s)
         if seen.time_s.size == curve.time_s.size or planned is looks[-1]:
             break
     return result
 
 
-def _decided(result: HoldResult, at_s: float) -> HoldResult:
+def decided_at(result: HoldResult, at_s: float) -> HoldResult:
+    """Mark a result as that of a look that decided early, `at_s` into the hold."""
     reasons = result.reasons
     if result.probability_of_conformity is not None:
         probability = result.probability_of_conformity

@@ -15,7 +15,7 @@ import numpy as np
 
 from rig.analysis import settling
 from rig.analysis.gas import CRITICAL_RATIO_PRIOR, Law, LeakLaw
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 COURSES = 2
 """Courses that a shaped candidate has at most."""

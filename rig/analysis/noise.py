@@ -6,7 +6,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 _CLIP_SDS = 4.5
 """Differences beyond this many standard deviations are spikes or steps, not noise; of white

@@ -28,7 +28,7 @@ from rig.analysis.models import (
     mixed_models,
     shaped_models,
 )
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 _ITERATIONS = 20
 _SETTLED = 2e-3

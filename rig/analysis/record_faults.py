@@ -8,7 +8,8 @@ import numpy as np
 from rig.analysis import noise
 from rig.analysis.blocks import running_median
 from rig.analysis.hold import finding
-from rig.records import Finding, FloatArray
+from rig.arrays import FloatArray
+from rig.records import Finding
 
 _LOST_SHARE = 1.0 / 3.0
 """Share of a hold that may be lost before nothing can be said of it."""

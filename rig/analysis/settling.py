@@ -13,7 +13,7 @@ from functools import cache
 
 import numpy as np
 
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 NONE = "none"
 EXPONENTIAL = "exponential"

@@ -13,7 +13,8 @@ from rig.analysis import blocks, noise
 from rig.analysis.hold import Hold, HoldCurve, finding
 from rig.analysis.jumps import Jump, find_jumps, longest_piece
 from rig.analysis.record_faults import lost_frames, stuck_reading
-from rig.records import Finding, FloatArray
+from rig.arrays import FloatArray
+from rig.records import Finding
 
 _GONE_SHARE = 0.04
 """Share of the start vacuum below which the vacuum counts as gone to ambient."""

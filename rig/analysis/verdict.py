@@ -12,7 +12,8 @@ from statistics import NormalDist
 
 import numpy as np
 
-from rig.records import FloatArray, Outcome
+from rig.arrays import FloatArray
+from rig.records import Outcome
 
 _STANDARD = NormalDist()
 

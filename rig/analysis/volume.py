@@ -15,8 +15,9 @@ from numpy.typing import ArrayLike
 from rig.analysis import blocks, noise
 from rig.analysis.charging import HEAT_CAPACITY_RATIO
 from rig.analysis.fit import Fit, FitError, least_squares, linear_least_squares
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import Estimate, FloatArray
+from rig.records import Estimate
 from rig.units import PA_PER_INHG
 
 SAME_ROOM = Estimate(1.0, 0.5 / 293.15)
@@ -24,6 +25,8 @@ SAME_ROOM = Estimate(1.0, 0.5 / 293.15)
 NOTHING_GAINED = Estimate(0.0, 0.0)
 REST_VACUUM_PA = PA_PER_INHG
 """A rest volume must end above this vacuum, or the part has begun to move."""
+TRANSIENT_PA = 3000.0
+"""Largest amplitude of a thermal transient that is expected, about 1 inHg."""
 
 _SHARED = frozenset({"rig_volume", "temperature", "zero"})
 """Sources that shift two expansions of one session the same way."""
@@ -38,8 +41,6 @@ _LEAST_APART = 0.2
 _GRID = 6
 _APART = (-1.5, 0.0)
 """Time constants, and logs of how far apart a second one is, that a search starts from."""
-_TRANSIENT_PA = 3000.0
-"""Largest amplitude of a thermal transient that is expected, about 1 inHg."""
 _NEGATIVE_U = 4.0
 """A volume this many standard uncertainties below zero is a fault, not noise."""
 
@@ -66,6 +67,7 @@ def extrapolate_settled(
     chambers: int,
     *,
     step_pa: float = 0.0,
+    transient_pa: float = TRANSIENT_PA,
 ) -> SettledPressure:
     """Extrapolate a record (samples,) to the settled pressure at `instant_s`, inside it or near.
 
@@ -81,6 +83,7 @@ def extrapolate_settled(
     constant tau that the transients show.
 
     `step_pa` is the converter's step where it is known: a record that never changes cannot show it.
+    `transient_pa` is the largest amplitude that a transient may have.
     Raises InputError where the record is too short to tell a transient from a leak.
     """
     times, pressures = np.asarray(time_s, dtype=float), np.asarray(pressure_pa, dtype=float)
@@ -103,6 +106,7 @@ def extrapolate_settled(
             sd_pa,
             math.sqrt(rounding),
             slowest_s,
+            transient_pa,
         ),
         chambers,
     )
@@ -303,6 +307,7 @@ class _Record:
     sd_pa: FloatArray
     rounding_u_pa: float
     slowest_s: float
+    transient_pa: float
 
     def columns(self, taus_s: FloatArray) -> FloatArray:
         """Build the design of level, slope and a transient for each time constant."""
@@ -378,7 +383,11 @@ def _fit(record: _Record, transients: int) -> _Candidate | None:
     centre, width = _log_time_constant(record)
     expected = np.array([centre, 0.0])[:transients]
     sd: FloatArray = np.concatenate(
-        [record.sd_pa, np.full(transients, _TRANSIENT_PA), np.array([width, 1.0])[:transients]]
+        [
+            record.sd_pa,
+            np.full(transients, record.transient_pa),
+            np.array([width, 1.0])[:transients],
+        ]
     )
     split = 2 + transients
 
@@ -425,7 +434,7 @@ def _log_time_constant(record: _Record) -> tuple[float, float]:
 def _occam(one: _Candidate, record: _Record, scatter: float) -> float:
     """Compute the log of the share of its prior that a model kept (Laplace's approximation).
 
-    An amplitude may have any order of magnitude from noise to `_TRANSIENT_PA`, all alike.
+    An amplitude may have any order of magnitude from noise to the largest expected, all alike.
     """
     covariance = one.covariance * scatter
     kept = 0.5 * float(np.linalg.slogdet(covariance)[1])
@@ -435,7 +444,7 @@ def _occam(one: _Candidate, record: _Record, scatter: float) -> float:
     size = np.maximum(
         np.abs(one.fit.parameters[amplitudes]), np.sqrt(np.diag(covariance)[amplitudes])
     )
-    orders = math.log(_TRANSIENT_PA / float(np.min(record.sd_pa)))
+    orders = math.log(record.transient_pa / float(np.min(record.sd_pa)))
     spread = size * max(orders, 1.0) * 2.0 / math.sqrt(2.0 * math.pi)
     shape = math.log(_log_time_constant(record)[1])
     return kept - float(np.sum(np.log(spread))) - shape

@@ -96,7 +96,7 @@ def analyse(
     **condition_texts: str | None,
 ) -> int:
     """Read the curve, judge it, report it; return the exit status."""
-    from rig.cli import analyse_curve, output_file, report  # noqa: PLC0415 - see the module
+    from rig.cli import analyse_curve, output_file, report
 
     options = _known_conditions(condition_texts)
     limit = analyse_curve.LimitTexts(from_vacuum, max_drop, within, reference_volume, source)
@@ -114,7 +114,7 @@ def analyse(
         else analyse_curve.BlankOff(blank_off, click.format_filename(blank_off)),
     )
     if plot is not None:
-        from rig.cli.plot import plot_svg  # noqa: PLC0415 - only where a picture is wanted
+        from rig.cli.plot import plot_svg
 
         output_file.write_whole(plot, plot_svg(analysed))
     if as_json:

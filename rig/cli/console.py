@@ -21,6 +21,12 @@ def say(text: str) -> None:
         raise RigError(f"the output cannot be written: {error.strerror or error}.") from None
 
 
+def show_line(text: str) -> None:
+    """Write `text` over the line that stands there, on a terminal that somebody watches."""
+    sys.stdout.write(f"\r\x1b[K{text}")
+    sys.stdout.flush()
+
+
 def _discard_the_rest() -> None:
     """Point the standard output at nothing, so that the interpreter's last flush succeeds."""
     nothing = os.open(os.devnull, os.O_WRONLY)

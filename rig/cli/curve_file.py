@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.arrays import FloatArray
 from rig.cli.curve_rows import (
     AMBIENT,
     GAS_TEMPERATURE,
@@ -29,7 +30,6 @@ from rig.cli.curve_rows import (
 )
 from rig.cli.settings import CONDITION_OF_KEY, KnownConditions
 from rig.errors import InputError
-from rig.records import FloatArray
 from rig.units import PA_PER_INHG, PA_PER_KPA, ZERO_CELSIUS_K
 
 MAX_BYTES = 64_000_000

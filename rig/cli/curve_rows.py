@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import FloatArray
 
 IntArray = NDArray[np.int64]
 

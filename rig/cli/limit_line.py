@@ -9,7 +9,7 @@ from rig.analysis.gas import (
     standard_flow,
 )
 from rig.analysis.hold import DropLimit, HoldConditions
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 from rig.units import SEA_LEVEL_PA
 
 

@@ -7,8 +7,20 @@ from collections.abc import Sequence
 import click
 
 from rig import __version__, words
+from rig.cli.amend import move, void
 from rig.cli.analyse import analyse
+from rig.cli.check_config import check_config
 from rig.cli.console import say
+from rig.cli.families import families
+from rig.cli.history import history
+from rig.cli.part_test import part_test
+from rig.cli.parts import parts
+from rig.cli.reanalyse import reanalyse
+from rig.cli.record_files import backup, restore
+from rig.cli.rig_test import self_test
+from rig.cli.serve import safe, serve
+from rig.cli.show import show
+from rig.cli.words_list import words_list
 from rig.errors import RigError, UsageError
 
 INTERRUPTED = 130
@@ -22,7 +34,25 @@ def rig() -> None:
     """Group the verbs."""
 
 
-rig.add_command(analyse)
+for _verb in (
+    part_test,
+    self_test,
+    serve,
+    safe,
+    analyse,
+    parts,
+    history,
+    show,
+    void,
+    move,
+    reanalyse,
+    backup,
+    restore,
+    families,
+    check_config,
+    words_list,
+):
+    rig.add_command(_verb)
 
 
 def run(arguments: Sequence[str]) -> int:

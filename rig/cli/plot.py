@@ -7,10 +7,10 @@ import numpy as np
 from rig import figures, words
 from rig.analysis.blocks import running_median
 from rig.analysis.hold import FittedCurve, HoldResult
+from rig.arrays import FloatArray
 from rig.cli.analyse_curve import AnalysedCurve
 from rig.cli.limit_line import leak_at_the_limit
 from rig.cli.svg import GRID, INK, QUIET, Axis, Drawing, Stroke, spread_out
-from rig.records import FloatArray
 from rig.units import PA_PER_INHG
 
 WIDTH = 960

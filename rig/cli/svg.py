@@ -11,7 +11,7 @@ from xml.sax.saxutils import escape, quoteattr
 
 import numpy as np
 
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 INK = "#22303a"
 QUIET = "#5d6b76"

@@ -10,8 +10,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import Estimate, Finding, FloatArray
+from rig.records import Estimate, Finding
 from rig.sensing.straight_line import StraightLine, line_through
 
 _UNIFORM = 1.0 / math.sqrt(3.0)

@@ -14,8 +14,9 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import Estimate, Finding, FloatArray
+from rig.records import Estimate, Finding
 
 
 class ResistanceCurve(Protocol):

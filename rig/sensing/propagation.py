@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from rig.records import FloatArray
+from rig.arrays import FloatArray
 
 
 def propagate(jacobian: ArrayLike, covariance: ArrayLike) -> FloatArray:

@@ -16,8 +16,8 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import FloatArray
 from rig.units import ZERO_CELSIUS_K
 
 _HALVINGS = 56

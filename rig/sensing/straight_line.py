@@ -15,8 +15,8 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from rig.analysis.fit import linear_least_squares
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import FloatArray
 from rig.sensing.propagation import correlations
 
 

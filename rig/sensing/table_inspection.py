@@ -16,8 +16,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.fit import linear_least_squares
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import Finding, FloatArray
+from rig.records import Finding
 from rig.sensing.rt_table import rounding_half_width
 from rig.units import ZERO_CELSIUS_K
 

@@ -20,8 +20,9 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import Finding, FloatArray
+from rig.records import Finding
 from rig.sensing.propagation import propagate
 from rig.units import ZERO_CELSIUS_K
 

@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from rig.analysis.fit import linear_least_squares
+from rig.arrays import FloatArray
 from rig.errors import InputError
-from rig.records import FloatArray
 from rig.sensing.thermistor import ThermistorCurve
 from rig.units import ZERO_CELSIUS_K
 

@@ -63,9 +63,10 @@ def test_cautions_stand_before_the_first_command(caution: str) -> None:
 
 
 def test_readme_gives_one_line_for_the_job_and_one_for_the_tests() -> None:
-    """Two lines are to be pasted: one that judges an example, one that tests everything."""
+    """Two lines are to be pasted: one tests a part at a simulated bench, one tests everything."""
     job, test = commands(README)
-    assert job.startswith(f"rig/install && {PROGRAM} analyse ")
+    assert job.startswith(f"rig/install && {PROGRAM} test ")
+    assert "--simulated" in job
     assert test == TEST_LINE
 
 
@@ -107,18 +108,21 @@ def test_the_comparison_sees_a_difference() -> None:
     assert not _same("pass 1", "fail 1")
 
 
-def test_the_main_example_is_the_telling_one() -> None:
-    """The first example shows whole what a dial would have called bad, and that passes."""
-    main = EXAMPLES[0]
-    assert not main.is_cut
-    assert main.output.startswith("pass\n")
-    assert "dial and stopwatch on this run would have read" in main.output
-    assert "said fail" in main.output
+ANALYSED = [example for example in EXAMPLES if example.arguments[0] == "analyse"]
+
+
+def test_the_first_analysis_is_the_telling_one() -> None:
+    """The first curve shows whole what a dial would have called bad, and that passes."""
+    first = ANALYSED[0]
+    assert not first.is_cut
+    assert first.output.startswith("pass\n")
+    assert "dial and stopwatch on this run would have read" in first.output
+    assert "said fail" in first.output
 
 
 def test_examples_show_every_kind_of_outcome() -> None:
     """Pass, fail, too close to call, spoiled and measured are all seen once."""
-    seen = [example.output.split("\n")[0] for example in EXAMPLES]
+    seen = [example.output.split("\n")[0] for example in ANALYSED]
     assert seen == ["pass", "fail", "too close to call", "test spoiled", "measured"]
 
 

@@ -3,6 +3,7 @@
 import pytest
 
 from rig import figures
+from rig.units import Kind
 
 INHG = 3386.389
 STD_CC_MIN = 1.0 / 6e7
@@ -74,3 +75,32 @@ def test_the_doubt_of_one_source_may_be_too_small_to_say() -> None:
     """Below 0.001 inHg a source is not listed."""
     assert figures.doubt_of_drop(0.0459 * INHG) == "0.09 inHg"
     assert figures.doubt_of_drop(0.0004 * INHG) is None
+
+
+@pytest.mark.parametrize(
+    ("value_si", "u_si", "kind", "expected"),
+    [
+        # 1.96 x 0.21 cm3 = 0.41: one digit of the doubt, as it begins with 4.
+        (21.37e-6, 0.21e-6, Kind.VOLUME, "21.4 cm3, give or take 0.4"),
+        (0.2e-6, 0.5e-6, Kind.VOLUME, "at most 1.2 cm3"),
+        (101_286.2, 103.0, Kind.ABSOLUTE_PRESSURE, "101.29 kPa, give or take 0.20"),
+        (101_286.2, 0.1, Kind.ABSOLUTE_PRESSURE, "101 kPa"),
+        (7.9452, 0.0, Kind.TIME, "7.95 s"),
+        # The doubt of a temperature is a difference: 1.96 x 0.3 degC.
+        (321.15, 0.3, Kind.TEMPERATURE, "48.0 degC, give or take 0.6"),
+        (1.5e-3, 0.05e-3, Kind.LENGTH, "1.50 mm, give or take 0.10"),
+    ],
+)
+def test_each_kind_of_quantity_has_its_unit(
+    value_si: float, u_si: float, kind: Kind, expected: str
+) -> None:
+    """SI goes in; the unit that is shown for the kind comes out, with the doubt."""
+    assert figures.measured(value_si, u_si, kind) == expected
+    assert set(figures.UNIT_SHOWN) == set(Kind)
+
+
+def test_the_doubt_of_one_source_is_in_the_unit_of_its_quantity() -> None:
+    """1.96 x 0.3 K is 0.6 degC, not some temperature far below zero."""
+    assert figures.doubt(0.3, Kind.TEMPERATURE) == "0.6 degC"
+    assert figures.doubt(0.21e-6, Kind.VOLUME) == "0.4 cm3"
+    assert figures.doubt(0.0001e-6, Kind.VOLUME) is None

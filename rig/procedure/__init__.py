@@ -1,0 +1,1 @@
+"""What is done to a part, as generators of steps; modules here cannot reach hardware."""

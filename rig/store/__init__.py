@@ -1,0 +1,1 @@
+"""The record of parts and runs: one database, a few small files beside it, their backups."""
