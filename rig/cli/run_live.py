@@ -6,6 +6,7 @@ does Ctrl-C.
 
 import select
 import sys
+import textwrap
 from collections.abc import Callable
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -25,6 +26,8 @@ if TYPE_CHECKING:
 _READY_S = 15.0
 """So long may board and first readings take."""
 _SHOWN_EVERY_S = 0.2
+_WIDTH = 96
+_INDENT = "  "
 
 
 @dataclass
@@ -63,6 +66,8 @@ class LiveRun:
         except KeyboardInterrupt:
             self.built.desk.abort()
             loop.run(self._is_over)
+        if not self.quiet and sys.stdout.isatty():
+            show_line("")
         loop.store.flush()
         return run
 
@@ -94,12 +99,19 @@ class LiveRun:
         if status.step != self._last_step and status.step is not None:
             self._last_step = status.step
             if status.prompt is not None:
-                say(f"  {words.sentence(status.prompt)}")
+                _say_below(words.sentence(status.prompt))
             elif status.state is State.VENTING:
-                say(f"  {LIVE['venting']}")
+                _say_below(LIVE["venting"])
         if now_s - self._shown_s >= _SHOWN_EVERY_S and sys.stdout.isatty():
             self._shown_s = now_s
             show_line(live_line(status))
+
+
+def _say_below(text: str) -> None:
+    """Say something on lines of its own, in place of the line that follows the vacuum."""
+    if sys.stdout.isatty():
+        show_line("")
+    say(textwrap.fill(text, _WIDTH, initial_indent=_INDENT, subsequent_indent=_INDENT))
 
 
 def live_line(status: "Status") -> str:
@@ -116,12 +128,12 @@ def live_line(status: "Status") -> str:
 
 def step_line(number: int, step: Step) -> str:
     """Write one step of a dry run: its state, its valves, what the operator does, how long."""
-    parts = [f"{number:>3}  {words.STATES[step.state]:<9}"]
-    if isinstance(step.until, Elapsed):
-        parts.append(figures.seconds(step.until.duration_s))
+    head = f"{number:>3}  {words.STATES[step.state]:<9}"
+    lasts = figures.seconds(step.until.duration_s) if isinstance(step.until, Elapsed) else ""
     moved = ", ".join(f"{name} {position}" for name, position in step.valves.items())
-    if moved:
-        parts.append(f"{LIVE['valves']}: {moved}")
+    lines = [f"{head}  {lasts:<6}  {moved}".rstrip()]
     if step.prompt is not None:
-        parts.append(words.sentence(step.prompt))
-    return "  ".join(parts)
+        indent = " " * (len(head) + 2)
+        said = words.sentence(step.prompt)
+        lines.append(textwrap.fill(said, _WIDTH, initial_indent=indent, subsequent_indent=indent))
+    return "\n".join(lines)

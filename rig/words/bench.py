@@ -226,7 +226,6 @@ SENTENCES: Mapping[str, str] = {
 LIVE: Mapping[str, str] = {
     "venting": "Venting: fingers clear.",
     "target": "to",
-    "valves": "valves",
     "keys": 'Enter: mark.  "stop": stop after this step.  "abort", or Ctrl-C: at once.',
     "no_post_stop": (
         "This run is outside the service: if this program is killed, only the lease of the "

@@ -7,7 +7,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-NAMES = ("coverage", "wrong_calls", "efficiency", "speed")
+NAMES = ("coverage", "wrong_calls", "efficiency", "speed", "whole_way", "reading_path")
 RESULTS = Path(__file__).with_name("RESULTS.md")
 HEAD = """# Results of the benchmarks
 
