@@ -169,35 +169,6 @@ def expansion_volume(
     return found
 
 
-def rest_volume(
-    rig_volume_m3: Estimate,
-    rig_before_pa: Estimate,
-    ambient_pa: Estimate,
-    after_pa: Estimate,
-    *,
-    temperature_ratio: Estimate = SAME_ROOM,
-    zero_u_pa: float = 0.0,
-) -> Estimate:
-    """Compute the volume [m3] of a part at rest: vented before, and hardly pulled after.
-
-    Raises InputError where the step ended at 1 inHg or more, besides what `expansion_volume` does.
-    """
-    ended_pa = ambient_pa.value - after_pa.value
-    if ended_pa >= REST_VACUUM_PA:
-        raise InputError(
-            f"the step ended at {ended_pa / PA_PER_INHG:.2f} inHg, where a part may already move: "
-            "pull the rig less before opening, to end below 1 inHg"
-        )
-    return expansion_volume(
-        rig_volume_m3,
-        rig_before_pa,
-        ambient_pa,
-        after_pa,
-        temperature_ratio=temperature_ratio,
-        zero_u_pa=zero_u_pa,
-    )
-
-
 def difference(larger_m3: Estimate, smaller_m3: Estimate) -> Estimate:
     """Subtract two volumes that were told by one rig volume, which is propagated once.
 

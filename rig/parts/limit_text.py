@@ -16,12 +16,12 @@ agree within their rounding.
 
 import re
 from collections.abc import Iterable, Mapping
-from difflib import get_close_matches
 
 from rig.errors import InputError, LimitError
 from rig.parts import plausibility
 from rig.parts.limits import RIG_DEFAULT, Bound, Limit, Passage, Source
 from rig.parts.shapes import CONDITION_KINDS, SHAPE_RULES, Condition, Shape, ShapeRule
+from rig.toml_text import nearest
 from rig.units import Kind, Quantity, parse_quantity
 
 _LOWER_KEYS = {"at_least": True, "more_than": False}
@@ -49,7 +49,7 @@ def limit_from_table(table: Mapping[str, object], where: str) -> Limit:
     for key in table:
         if key not in known:
             raise LimitError(
-                f"{where}: '{key}' is no key of a '{shape}' limit.{_nearest(key, known)}"
+                f"{where}: '{key}' is no key of a '{shape}' limit. {nearest(key, known)}"
             )
     conditions = {
         condition: _printed(table[key], CONDITION_KINDS[condition], f"{where}, {key}")
@@ -102,7 +102,7 @@ def _shape(table: Mapping[str, object], where: str) -> Shape:
     shapes = [shape.value for shape in Shape]
     if not isinstance(name, str) or name not in shapes:
         said = "has no shape" if name is None else f"has the shape '{name}', which is not known"
-        raise LimitError(f"{where}, shape: the limit {said}.{_nearest(str(name), shapes)}")
+        raise LimitError(f"{where}, shape: the limit {said}. {nearest(str(name), shapes)}")
     return Shape(name)
 
 
@@ -162,10 +162,3 @@ def _parsed(text: str, kinds: tuple[Kind, ...], where: str) -> Quantity:
         except InputError as error:
             first_error = first_error or error
     raise LimitError(str(first_error)) from first_error
-
-
-def _nearest(word: str, known: list[str]) -> str:
-    near = get_close_matches(word, known, n=1)
-    if near:
-        return f" Did you mean '{near[0]}'?"
-    return f" Use one of: {', '.join(known)}."

@@ -2,6 +2,7 @@
 
 The syringe hangs where a part would, its plunger fully in, everything vented. The vent shuts and
 the plunger is drawn to one mark after another: the pressures tell the volume they started from.
+At the end the vacuum in the syringe proves the part valve.
 """
 
 from collections.abc import Sequence
@@ -24,13 +25,18 @@ from rig.procedure.steps import (
     Step,
     StepNotMade,
     StepResult,
+    Steps,
     make,
 )
 from rig.records import Estimate, Finding, Outcome
 from rig.runs import Measured, TestResult
-from rig.units import Kind
+from rig.units import PA_PER_INHG, Kind
 
 _ZERO_S = 2.0
+_MOVE_S = 0.5
+_OPENED_S = 2.0
+_KEPT_PA = 1.0 * PA_PER_INHG
+"""Vacuum that a syringe drawn to its last mark must show again: a tight valve keeps several."""
 _SETTLE_S = 4.0
 _TAIL_S = 1.5
 """The end of a settled record that is averaged."""
@@ -87,6 +93,7 @@ def _measure(context: Context, syringe: Syringe) -> Procedure:
             Step(f"read.{index}", State.SETTLING, Elapsed(_SETTLE_S), {"vent": "shut"})
         )
         reads.append(settled)
+    shuts = yield from _part_valve_shuts(context, ambient)
     yield from make(Step("vent", State.VENTING, Elapsed(_ZERO_S), pulls.REST))
     try:
         volume = _evaluate(context, syringe, ambient, reads)
@@ -97,7 +104,29 @@ def _measure(context: Context, syringe: Syringe) -> Procedure:
         Measured("ambient", Kind.ABSOLUTE_PRESSURE, ambient),
         Measured("rig_volume", Kind.VOLUME, volume),
     )
+    if not shuts:
+        reason = finding("part_valve_does_not_shut")
+        return TestResult(name, Outcome.FAIL, measured, reasons=(reason,))
     return TestResult(name, Outcome.MEASURED, measured)
+
+
+def _part_valve_shuts(context: Context, ambient: Estimate) -> Steps[bool]:
+    """Prove the part valve by the vacuum that it keeps in the syringe while the rig is vented.
+
+    Shut off, the drawn syringe stays as it is; opened again it pulls the vented manifold down. A
+    valve that never opens would have shown no mark at all.
+    """
+    if not context.has_part_valve:
+        return True
+    yield from make(Step("part.shut", State.SETTLING, Elapsed(_MOVE_S), {"part": "shut"}))
+    yield from make(Step("part.vented", State.VENTING, Elapsed(_ZERO_S), {"vent": "open"}))
+    yield from make(Step("part.alone", State.SETTLING, Elapsed(_MOVE_S), {"vent": "shut"}))
+    opened = yield from make(
+        Step("part.opened", State.SETTLING, Elapsed(_OPENED_S), {"part": "open"})
+    )
+    _, pressure_pa = opened.recording.channel("p_a")
+    late_pa = pressure_pa[pressure_pa.size // 2 :]
+    return bool(late_pa.size and ambient.value - float(np.median(late_pa)) > _KEPT_PA)
 
 
 def _evaluate(

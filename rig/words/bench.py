@@ -180,6 +180,10 @@ SENTENCES: Mapping[str, str] = {
         "Strokes against the shut pump valve drew {drawn_pa}: it lets air through. Clean or "
         "replace it."
     ),
+    "part_valve_does_not_shut": (
+        "The part valve does not shut: what stood behind it was vented with the rig. Clean or "
+        "replace it; until then no volume of a part can be measured."
+    ),
     "sensors_disagree": (
         "Vented, {channel} reads {apart_pa} away from p_a: calibrate it, or look whether its port "
         "is free."
@@ -231,7 +235,7 @@ LIVE: Mapping[str, str] = {
         "This run is outside the service: if this program is killed, only the lease of the "
         "supply lets the valves go."
     ),
-    "serving": "The rig is at work. Its page: {address}",
+    "serving": "The rig is at work. Its door for other programs: {address}",
     "stopped": "The rig has stopped; its outputs are at rest.",
     "at_rest": "All outputs are at rest.",
     "dry_run": "What the test will do, step by step. Nothing moves now.",

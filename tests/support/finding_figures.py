@@ -50,6 +50,7 @@ BENCH: Mapping[str, Mapping[str, float | str]] = {
     "vent_does_not_open": {"timeout_s": 10.0},
     "lease_does_not_drop": {"timeout_s": 10.0},
     "pump_valve_does_not_shut": {"drawn_pa": 0.6 * INHG},
+    "part_valve_does_not_shut": {},
     "sensors_disagree": {"channel": "p_b", "apart_pa": 0.4 * INHG},
     "own_leak_changed": {"now_m3_s": 0.3 * STD_CC_MIN, "before_m3_s": 0.02 * STD_CC_MIN},
     "rig_volume_unusable": {"what": "the steps lie too close together."},

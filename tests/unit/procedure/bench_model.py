@@ -137,6 +137,7 @@ class Made:
     broken_share: float = 0.0
     starts_at_pa: float | None = None
     syringe_marks_m3: tuple[float, ...] = ()
+    part_valve_shuts: bool = True
 
 
 @dataclass
@@ -264,6 +265,8 @@ class BenchModel:
     def _begin(self, step: Step) -> None:
         bench = self.bench
         valves = dict(step.valves)
+        if not bench.part_valve_shuts:
+            valves.pop("part", None)
         if step.withhold_lease and bench.lease_drops:
             valves = {"pump": "shut", "vent": "open", "part": "open"}
         self._moves_at_s.append((self.now_s + _VALVE_S, valves))

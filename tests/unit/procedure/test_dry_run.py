@@ -62,7 +62,8 @@ def test_a_hold_lists_its_steps_in_order(
             RIG_VOLUME,
             [
                 *("syringe", "vented", "read.0", "mark.1", "read.1", "mark.2", "read.2"),
-                *("mark.3", "read.3", "mark.4", "read.4", "mark.5", "read.5", "vent"),
+                *("mark.3", "read.3", "mark.4", "read.4", "mark.5", "read.5"),
+                *("part.shut", "part.vented", "part.alone", "part.opened", "vent"),
             ],
         ),
     ],
@@ -75,7 +76,8 @@ def test_the_rigs_own_tests_list_their_steps_in_order(
 ) -> None:
     """They know no typical volume, and need none."""
     known = replace(context(has_part_valve=has_part_valve), test=test)  # type: ignore[arg-type]
-    assert [step.name for step in dry_run(procedure(known), known)] == names
+    there = [name for name in names if has_part_valve or not name.startswith("part.")]
+    assert [step.name for step in dry_run(procedure(known), known)] == there
 
 
 def test_what_is_listed_says_what_is_asked_of_whom() -> None:

@@ -77,7 +77,30 @@ def test_the_vent_shuts_before_the_first_mark_and_opens_at_the_end() -> None:
     assert vents[0] == ("syringe", "open")
     assert vents[1] == ("read.0", "shut")
     assert vents[-1] == ("vent", "open")
-    assert all(position == "shut" for _, position in vents[1:-1])
+    marks = [position for name, position in vents if name.startswith("read.")]
+    assert marks == ["shut"] * len(SYRINGE.marks_m3)
+
+
+def test_a_part_valve_that_does_not_shut_is_found_by_the_syringe() -> None:
+    """A drawn syringe behind a valve that shuts keeps its vacuum while the rig is vented.
+
+    Behind one that stays open it is vented with the rig: the volume stands, the rig fails.
+    """
+    good, bench = on_bench(Made())
+    assert good.outcome is Outcome.MEASURED
+    assert bench.names[-5:] == ["part.shut", "part.vented", "part.alone", "part.opened", "vent"]
+    stuck, _ = on_bench(Made(part_valve_shuts=False))
+    assert stuck.outcome is Outcome.FAIL
+    assert codes(stuck) == ["part_valve_does_not_shut"]
+    assert measured(stuck)["rig_volume"].value == pytest.approx(25e-6, rel=0.05)
+
+
+def test_a_bench_without_a_part_valve_has_none_to_prove() -> None:
+    """Nothing but marks and reads is made there."""
+    bench = BenchModel(Part(rest_m3=0.5e-6, stroke_m3=0.0), Made(syringe_marks_m3=SYRINGE.marks_m3))
+    plain = replace(context(), test=RIG_VOLUME, has_part_valve=False)
+    assert bench.run(rig_volume_test(plain, SYRINGE)).outcome is Outcome.MEASURED
+    assert not [name for name in bench.names if name.startswith("part.")]
     assert all(step.valves.get("pump", "shut") == "shut" for step in bench.steps)
     asked = [
         step.prompt.figures["volume_m3"]
