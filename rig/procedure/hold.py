@@ -55,6 +55,10 @@ _TOGETHER = 2.0
 """Two pulls agree within so many standard uncertainties of their difference."""
 _SHRINKS = 0.2
 """A second pull that lost less by this share settles; a hose seats anew by less."""
+_MOST_LOST = 0.4
+"""A vacuum that fell to this share of its start did not settle there."""
+_REPEATS = 0.1
+"""Two pulls lost the same where what a dial read of them differs by less than this share."""
 _RAN_DOWN = ("hose_off", "leaks_to_ambient")
 
 _Verdict = tuple[Outcome, list[Finding]]
@@ -232,7 +236,10 @@ def _hold_and_judge(context: Context, found: _Found, name: str) -> Steps[_Verdic
         if second.outcome is Outcome.INVALID:
             return first.outcome, [*first.reasons, *second.reasons]
         last = second
-        if _fell(first, second):
+        if both_ran_far_alike(first, second):
+            found.notes.append(finding("pulls_repeat", drop_pa=second.observed_drop_pa or 0.0))
+            last = replace(second, outcome=Outcome.FAIL)
+        elif _fell(first, second):
             found.notes.append(finding("pulls_fall"))
             if second.outcome is Outcome.FAIL:
                 return Outcome.UNDECIDED, [*second.reasons]
@@ -248,6 +255,31 @@ def _fell(first: HoldResult, second: HoldResult) -> bool:
         return False
     fell_pa = one.value - two.value
     return fell_pa > max(_TOGETHER * math.hypot(_own_u(one), _own_u(two)), _SHRINKS * one.value)
+
+
+def both_ran_far_alike(first: HoldResult, second: HoldResult) -> bool:
+    """Tell whether two pulls each lost most of their vacuum, in the same way, over the limit.
+
+    Settling shrinks from one pull to the next and never takes most of a vacuum; a leak repeats.
+    Where a rod leaves its stop on the way, no course that can be fitted shows it, but this does.
+    """
+    return (
+        all(map(_ran_far, (first, second)))
+        and first.observed_drop_pa is not None
+        and second.observed_drop_pa is not None
+        and abs(first.observed_drop_pa - second.observed_drop_pa)
+        < _REPEATS * first.observed_drop_pa
+    )
+
+
+def _ran_far(result: HoldResult) -> bool:
+    conforms = result.probability_of_conformity
+    return (
+        result.outcome is Outcome.UNDECIDED
+        and conforms is not None
+        and conforms < 1.0 - result.limit.confidence
+        and result.end_vacuum_pa < _MOST_LOST * result.start_vacuum_pa
+    )
 
 
 def _own_u(drop: Estimate) -> float:

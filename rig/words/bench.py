@@ -138,6 +138,10 @@ SENTENCES: Mapping[str, str] = {
         "The second pull lost clearly less than the first: something settles or dries. A leak "
         "would have lost the same. Vent, wait, and pull once more."
     ),
+    "pulls_repeat": (
+        "Two pulls ran far down, and a dial read {drop_pa} of each: settling shrinks, a leak "
+        "repeats."
+    ),
     "connections_agree": "A second connection of the hose gave the same answer.",
     "connections_disagree": (
         "The first connection of the hose failed the part, the second did not: look at hose and "

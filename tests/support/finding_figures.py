@@ -36,6 +36,7 @@ BENCH: Mapping[str, Mapping[str, float | str]] = {
     "leaks_more_than_pumped": {"target_pa": 16.0 * INHG},
     "runs_down_again": {},
     "pulls_fall": {},
+    "pulls_repeat": {"drop_pa": 9.8 * INHG},
     "connections_agree": {},
     "connections_disagree": {},
     "second_connection_missing": {},

@@ -7,8 +7,8 @@ from functools import cache
 import numpy as np
 import pytest
 
-from rig.analysis.hold import DropLimit
-from rig.procedure.hold import hold_test
+from rig.analysis.hold import DropLimit, HoldResult
+from rig.procedure.hold import both_ran_far_alike, hold_test
 from rig.procedure.replay import drive
 from rig.procedure.steps import Recording, Step, StepResult
 from rig.records import Estimate, Outcome
@@ -171,6 +171,46 @@ def test_a_run_to_ambient_is_a_measurement_where_nothing_is_judged() -> None:
     assert "leaks_to_ambient" in codes(result)
     assert not [name for name in bench.names if "reseat" in name]
     assert measured(result)["leak"].value == pytest.approx(part.leak_m3_s, rel=1.0 / 3.0)
+
+
+# two pulls that ran far down
+
+
+def ran(to_inhg: float, dial_inhg: float, conforms: float = 1e-9) -> HoldResult:
+    """Make the undecided result of a hold from 16 inHg that no course could be fitted to."""
+    return HoldResult(
+        outcome=Outcome.UNDECIDED,
+        probability_of_conformity=conforms,
+        leak=None,
+        equivalent_drop=None,
+        leak_kind="unclear",
+        settling=None,
+        start_vacuum_pa=16.0 * INHG,
+        end_vacuum_pa=to_inhg * INHG,
+        observed_drop_pa=dial_inhg * INHG,
+        dial_outcome=Outcome.FAIL,
+        hold_start_s=0.0,
+        hold_end_s=60.0,
+        decided_at_s=None,
+        limit=LIMIT,
+    )
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "is_leak"),
+    [
+        (ran(1.0, 10.0), ran(1.1, 9.8), True),
+        (ran(1.0, 10.0), ran(3.0, 8.0), False),  # shrank: something settles
+        (ran(8.0, 6.0), ran(8.0, 6.0), False),  # half of it may be creep, or fuel
+        (ran(1.0, 10.0), ran(1.0, 10.0, conforms=0.3), False),
+        (ran(1.0, 10.0), replace(ran(1.0, 10.0), outcome=Outcome.PASS), False),
+    ],
+)
+def test_two_pulls_that_ran_far_down_alike_are_a_leak(
+    first: HoldResult, second: HoldResult, is_leak: bool
+) -> None:
+    """Settling shrinks and never takes most of a vacuum; a leak repeats, whatever can be fitted."""
+    assert both_ran_far_alike(first, second) is is_leak
 
 
 # rubber that creeps
