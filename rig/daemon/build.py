@@ -15,7 +15,7 @@ from rig.clock import Clock, FastClock, SystemClock
 from rig.config import Bench, load_bench, parse_bench
 from rig.daemon.desk import Desk
 from rig.daemon.loop import Loop
-from rig.errors import BenchError
+from rig.errors import BenchError, StoreError
 from rig.link.port import Port, SerialPort
 from rig.link.session import Session
 from rig.outputs.factory import make_factory
@@ -79,7 +79,7 @@ def simulated_bench(
     with ExitStack() as parts:
         if port is None:
             port = Path(parts.enter_context(tempfile.TemporaryDirectory())) / "board"
-        data.mkdir(parents=True, exist_ok=True)
+        _make_folder(data)
         bench = parse_bench(simulated_bench_text(str(port), data), "simulated bench")
         pins = SimPins(bench, clock)
         parts.callback(pins.close)
@@ -93,6 +93,16 @@ def simulated_bench(
         outputs = Outputs(bench, pins)
         built = _put_together(bench, outputs, clock, parts, device.port if fast else None)
         yield Built(built.loop, built.desk, device, plant, view)
+
+
+def _make_folder(data: Path) -> None:
+    try:
+        data.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"{data}: the folder of the record cannot be made ({error.strerror}). Name another with"
+            " --data."
+        ) from error
 
 
 def _put_together(

@@ -30,6 +30,8 @@ class TestRequest:
     `limits` are tables of texts by the name of a test.
     """
 
+    __test__ = False
+
     tag: str
     purpose: str | None = None
     tests: tuple[str, ...] = ()
