@@ -119,7 +119,8 @@ def test_what_is_changed_stays_on_record(record: Path) -> None:
     assert rig("parts", "rebuilt", "N33", "--note", "new diaphragm", *at)[0] == 0
     assert "not since it was rebuilt" in said(record, "history", "N33")
     assert rig("parts", "retire", "N33", "--reason", "sold", *at)[0] == 0
-    assert "sold" in said(record, "parts")
+    assert "used, retired" in said(record, "parts")
+    assert "retired: sold" in said(record, "history", "N33")
 
 
 def test_judged_again_a_run_comes_out_as_it_was_stored(made: Path) -> None:
