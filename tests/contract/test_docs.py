@@ -21,7 +21,7 @@ DOCUMENTS = texts(".md")
 TEST_LINE = "tests/run"
 OF_OTHER_PROGRAMS = {
     *("--lowest", "--durations", "--help", "--count", "--jobs", "--seed"),
-    *("--times", "--disturbed", "--family", "--repeats"),
+    *("--times", "--disturbed", "--family", "--repeats", "--seconds"),
 }
 """Options in documents that belong to the tests, the benchmarks and pytest."""
 EXAMPLES = examples(README)
