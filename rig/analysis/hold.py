@@ -72,7 +72,8 @@ class OwnLeak:
 class HoldConditions:
     """What is known about a hold besides its curve, each with its standard uncertainty.
 
-    `volume_m3` is the whole settled test volume, rig and part. `span_u` is relative.
+    `volume_m3` is the whole settled test volume, rig and part. `span_u` is relative. A sensor whose
+    history shows less than half a step of noise is `quiet`: that it stands still says nothing.
     """
 
     ambient_pa: float
@@ -83,6 +84,7 @@ class HoldConditions:
     gas_temperature_u_k: float = 1.0
     span_u: float = DEFAULT_SPAN_U
     own_leak: OwnLeak | None = None
+    quiet: bool = False
 
 
 @dataclass(frozen=True)

@@ -35,12 +35,12 @@ def _runs(values: FloatArray) -> _Runs:
 
 
 def stuck_reading(
-    t: FloatArray, held: FloatArray, step_pa: float, ambient_pa: float
+    t: FloatArray, held: FloatArray, step_pa: float, ambient_pa: float, *, quiet: bool = False
 ) -> list[Finding]:
     """Find a reading that stopped following the pressure: at the sensor's end, or frozen.
 
     `t` [s] and `held` [Pa] (samples,) are those of the hold, `step_pa` the converter's step. A
-    vacuum that has gone to ambient stands still there by right.
+    vacuum that has gone to ambient stands still there by right, and a `quiet` sensor anywhere.
     """
     under = held < ambient_pa - _AT_AMBIENT * ambient_pa
     t, held = t[under], held[under]
@@ -48,7 +48,7 @@ def stuck_reading(
         return []
     if _cut_off(t, held, step_pa):
         return [finding("sensor_at_end", time_s=float(t[0]), pressure_pa=float(np.min(held)))]
-    return _at_the_end(t, held) or _frozen(t, held, step_pa)
+    return _at_the_end(t, held) or ([] if quiet else _frozen(t, held, step_pa))
 
 
 def _cut_off(t: FloatArray, held: FloatArray, step_pa: float) -> bool:

@@ -68,7 +68,10 @@ def inspect(hold: Hold) -> Inspection:
     notes: list[Finding] = []
     gone_s: float | None = None
     if not spoiled:
-        spoiled = stuck_reading(t[first:stop], p[first:stop], step, hold.conditions.ambient_pa)
+        known = hold.conditions
+        spoiled = stuck_reading(
+            t[first:stop], p[first:stop], step, known.ambient_pa, quiet=known.quiet
+        )
         lost, notes = lost_frames(t[first:stop])
         spoiled += lost + _ambient_moved(hold.curve, first, stop)
     if not spoiled:

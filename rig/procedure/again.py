@@ -8,7 +8,7 @@ from rig.analysis.verdict import worst
 from rig.config import Bench, parse_bench
 from rig.procedure.planned import context_of, procedure_of
 from rig.procedure.replay import name_in_run, recording_of, replay
-from rig.procedure.self_test import BLANK_STEP, blank_off
+from rig.procedure.self_test import BLANK_STEP, VENTED_STEP, blank_off
 from rig.readings import Readings
 from rig.records import Estimate, Finding, Outcome
 from rig.runs import Ending, KeptRun, RunResult, TestPlan
@@ -33,15 +33,17 @@ def readings_of(kept: KeptRun) -> list[Readings]:
 def own_leak_of(self_test: KeptRun) -> OwnLeak | Finding:
     """Measure the rig's own leak again from the blank-off of a kept self-test."""
     test = self_test.plan.tests[0]
-    name = name_in_run(test.name, BLANK_STEP)
-    record = next((step for step in self_test.steps if step.name == name), None)
+    by_name = {step.name: step for step in self_test.steps}
+    vented = by_name.get(name_in_run(test.name, VENTED_STEP))
+    held = by_name.get(name_in_run(test.name, BLANK_STEP))
     result = self_test.result
     ambient = None if result is None else _measured(result, "ambient")
-    if record is None or ambient is None:
+    if vented is None or held is None or ambient is None:
         return finding("no_hold_made")
     bench = bench_of(self_test)
     context = context_of(test, self_test.plan, self_test.setup, bench, None)
-    return blank_off(context, ambient, recording_of(readings_of(self_test), record))
+    readings = readings_of(self_test)
+    return blank_off(context, ambient, recording_of(readings, vented), recording_of(readings, held))
 
 
 def judged_again(

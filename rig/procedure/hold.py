@@ -22,7 +22,7 @@ from rig.procedure.expansion import (
 )
 from rig.procedure.held_volume import held_volume
 from rig.procedure.judge_hold import HoldLooks, figures_of
-from rig.procedure.levels import gas_temperature, vented_level
+from rig.procedure.levels import gas_temperature, is_quiet, vented_level
 from rig.procedure.manifold import manifold_leak
 from rig.procedure.steps import (
     Elapsed,
@@ -94,7 +94,10 @@ def hold_test(context: Context) -> Procedure:
         outcome, reasons = yield from _test(context, found)
     except StepNotMade:
         outcome, reasons = _by_what_there_is(context, found)
-    yield from _vent(found)
+    vented = yield from _vent(found)
+    if not vented and found.holds and is_quiet(found.zero, context):
+        # Nothing but this return would have shown that the reading followed the pressure.
+        outcome, reasons = Outcome.INVALID, [finding("not_seen_to_return")]
     return _result(context, found, outcome, reasons)
 
 
@@ -333,8 +336,8 @@ def _manifold_alone(context: Context, found: _Found, name: str) -> Steps[Finding
     return finding("own_leak_too_large", share=share) if share > _OWN_SHARE else None
 
 
-def _vent(found: _Found) -> Steps[None]:
-    """Vent, and read the ambient once more: it must be where it was."""
+def _vent(found: _Found) -> Steps[bool]:
+    """Vent, read the ambient once more, and tell whether the reading came back to it."""
     before = found.ambient
     try:
         vented = yield from make(
@@ -348,16 +351,17 @@ def _vent(found: _Found) -> Steps[None]:
         )
         if not vented.reached:
             found.notes.append(finding("vent_slow", timeout_s=_VENT_TIMEOUT_S))
-            return
+            return False
         again = yield from make(Step("zero.again", State.ZEROING, Elapsed(_ZERO_S)))
     except StepNotMade:
-        return
+        return True
     _, pressure_pa = again.recording.channel("p_a")
     if pressure_pa.size:
         tail = pressure_pa[pressure_pa.size // 2 :]
         moved_pa = float(tail.mean()) - before.value
         if abs(moved_pa) > _AMBIENT_MOVED_PA:
             found.notes.append(finding("zero_moved", moved_pa=moved_pa))
+    return True
 
 
 def _looks(context: Context, found: _Found, pulled: Recording) -> HoldLooks:
@@ -372,6 +376,7 @@ def _looks(context: Context, found: _Found, pulled: Recording) -> HoldLooks:
         gas_temperature_u_k=temperature.u,
         span_u=context.span_u,
         own_leak=context.own_leak,
+        quiet=is_quiet(found.zero, context),
     )
     limit: DropLimit = replace(context.limit, reference_volume_m3=volume.reference_m3)
     return HoldLooks(limit, conditions, volume.whole.u, context.setting("hold_s"))

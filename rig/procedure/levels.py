@@ -5,6 +5,7 @@ from collections.abc import Iterator
 
 import numpy as np
 
+from rig.analysis import noise
 from rig.analysis.hold import finding
 from rig.arrays import FloatArray
 from rig.procedure.context import Context
@@ -12,6 +13,8 @@ from rig.procedure.steps import Recording, StepResult
 from rig.records import Estimate, Finding
 
 _LEAST_READINGS = 20
+_LEAST_NOISE_PA = 1e-6
+"""Noise of a sensor whose step is not known: below this it has none."""
 _STEADY_PA = 60.0
 """A vented manifold whose level moves by more than this is not vented yet, or is breathed on."""
 _BAROMETER_MOVES_PA = 4_000.0
@@ -103,3 +106,12 @@ class VentedLevel:
         if max(levels_pa) - min(levels_pa) > _LEVEL_PA:
             return None
         return float(np.median(levels_pa))
+
+
+def is_quiet(vented: Recording, context: Context) -> bool:
+    """Tell whether a sensor shows no noise by which a frozen reading could be known.
+
+    Less than half a step of the converter: such a sensor is proved by its return to ambient.
+    """
+    _, pressure_pa = vented.channel("p_a")
+    return noise.white_sd(pressure_pa) < 0.5 * max(context.converter_step_pa, _LEAST_NOISE_PA)

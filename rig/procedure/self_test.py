@@ -16,7 +16,7 @@ from rig.analysis.own_leak import own_leak_from
 from rig.procedure import pulls
 from rig.procedure.context import Context
 from rig.procedure.judge_hold import curve_of
-from rig.procedure.levels import gas_temperature, vented_level
+from rig.procedure.levels import gas_temperature, is_quiet, vented_level
 from rig.procedure.steps import (
     Acknowledged,
     Elapsed,
@@ -37,8 +37,8 @@ from rig.records import Estimate, Finding, Outcome
 from rig.runs import KnownOwnLeak, Measured, TestResult
 from rig.units import PA_PER_INHG, Kind
 
-BLANK_STEP = "blank.hold"
-"""The step whose frames are the curve of the rig's own leak."""
+VENTED_STEP, BLANK_STEP = "zero", "blank.hold"
+"""The steps whose frames are the vented start, and the curve of the rig's own leak."""
 _BLANK_VACUUM_PA = 20.0 * PA_PER_INHG
 _MOST_OF_AMBIENT = 0.72
 _LEASE_VACUUM_PA = 10.0 * PA_PER_INHG
@@ -92,7 +92,7 @@ def self_test(context: SelfTestContext) -> Procedure:
 def _test(
     context: SelfTestContext, notes: list[Finding], measured: list[Measured]
 ) -> Steps[list[Finding]]:
-    zero = yield from make(Step("zero", State.ZEROING, Elapsed(_ZERO_S), pulls.REST))
+    zero = yield from make(Step(VENTED_STEP, State.ZEROING, Elapsed(_ZERO_S), pulls.REST))
     # A rig that was carried to another height finds its ambient anew: the vent is proved below.
     ambient = vented_level(zero.recording, replace(context.manifold, last_ambient_pa=None))
     if isinstance(ambient, Finding):
@@ -115,7 +115,9 @@ def _test(
             finding(Prompt.WAIT),
         )
     )
-    own = yield from compute(lambda: blank_off(context.manifold, ambient, held.recording))
+    own = yield from compute(
+        lambda: blank_off(context.manifold, ambient, zero.recording, held.recording)
+    )
     if isinstance(own, Finding):
         faults.append(own)
     else:
@@ -214,8 +216,10 @@ def sensors_that_disagree(vented: Recording, vented_u_pa: Mapping[str, float]) -
     return found
 
 
-def blank_off(context: Context, ambient: Estimate, held: Recording) -> OwnLeak | Finding:
-    """Measure the rig's own leak from the recording of its blank-off."""
+def blank_off(
+    context: Context, ambient: Estimate, vented: Recording, held: Recording
+) -> OwnLeak | Finding:
+    """Measure the rig's own leak from the recordings of its vented start and its blank-off."""
     temperature = gas_temperature(held)
     conditions = HoldConditions(
         ambient_pa=ambient.value,
@@ -225,6 +229,7 @@ def blank_off(context: Context, ambient: Estimate, held: Recording) -> OwnLeak |
         ambient_u_pa=math.hypot(ambient.u, context.zero_u_pa),
         gas_temperature_u_k=temperature.u,
         span_u=context.span_u,
+        quiet=is_quiet(vented, context),
     )
     limit = DropLimit(context.limit.from_vacuum_pa, 20.0, context.limit.reference_volume_m3)
     return own_leak_from(Hold(curve_of(held), conditions, limit))

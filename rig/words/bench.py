@@ -154,6 +154,10 @@ SENTENCES: Mapping[str, str] = {
     "vent_slow": (
         "After {timeout_s} of venting the gauge was not back: look at the vent and its filter."
     ),
+    "not_seen_to_return": (
+        "The reading did not come back when the rig was vented, and has no noise by which a "
+        "frozen one could be known: look at vent and sensor, and repeat."
+    ),
     "zero_moved": "Vented again, the gauge was {moved_pa} from where it began.",
     "no_hold_made": "The run ended before its hold: there is nothing to judge. Repeat it.",
     "no_self_test": (

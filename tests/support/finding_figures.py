@@ -41,6 +41,7 @@ BENCH: Mapping[str, Mapping[str, float | str]] = {
     "connections_disagree": {},
     "second_connection_missing": {},
     "vent_slow": {"timeout_s": 15.0},
+    "not_seen_to_return": {},
     "zero_moved": {"moved_pa": 0.12 * INHG},
     "no_hold_made": {},
     "no_self_test": {},

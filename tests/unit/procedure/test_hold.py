@@ -173,6 +173,22 @@ def test_a_run_to_ambient_is_a_measurement_where_nothing_is_judged() -> None:
     assert measured(result)["leak"].value == pytest.approx(part.leak_m3_s, rel=1.0 / 3.0)
 
 
+# a sensor without noise
+
+
+def test_a_sensor_without_noise_is_proved_by_its_return_to_ambient() -> None:
+    """A tight part on it stands still to the last digit, and passes: it came back when vented."""
+    result, _ = on_bench(TIGHT, Made(white_pa=0.0))
+    assert result.outcome is Outcome.PASS
+
+
+def test_a_sensor_without_noise_that_does_not_come_back_spoils_the_test() -> None:
+    """Nothing else would have shown that its reading followed the pressure."""
+    result, _ = on_bench(TIGHT, Made(white_pa=0.0, vent_stuck_in="vent"))
+    assert result.outcome is Outcome.INVALID
+    assert codes(result)[0] == "not_seen_to_return"
+
+
 # two pulls that ran far down
 
 
