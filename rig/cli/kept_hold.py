@@ -39,7 +39,9 @@ def last_hold(kept: KeptRun, load: Callable[[int], KeptRun]) -> AnalysedCurve:
         result = replay(_listened(procedure, heard), test.name, kept.steps, readings)
         if heard:
             recording, judged = heard[-1]
-            return _analysed(kept, test, result, curve_of(recording), judged)
+            analysed = _analysed(kept, test, result, curve_of(recording), judged)
+            conditions = replace(analysed.conditions, own_leak=own_leak)
+            return replace(analysed, conditions=conditions)
     raise InputError(f"run {kept.run} made no hold that can be drawn.")
 
 

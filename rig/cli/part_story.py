@@ -104,7 +104,9 @@ def _number(number: PartNumber) -> str:
 def _standing_rows(story: Story) -> Iterator[tuple[str, str]]:
     listed, label = story.listed, words.PART_LABELS["standing"]
     stands = listed.stands
-    yield label, f"{words.PURPOSES[story.purpose]}: {standings.in_short(stands, listed.now_utc)}"
+    short = standings.in_short(stands, listed.now_utc)
+    of_rig = standings.is_rig(listed.part.tag)
+    yield label, short if of_rig else f"{words.PURPOSES[story.purpose]}: {short}"
     if stands is None:
         return
     for name, test in stands.tests.items():

@@ -21,6 +21,7 @@ _FOOT = 52.0
 _LONGEST_NAME = 44
 
 _RECORDED = Stroke("#b9c4cc", 3.2)
+_LESS_OWN_LEAK = Stroke("#93a1ac", 1.2, "1 3")
 _SCATTER = Stroke("#93a1ac", 1.0)
 _FIT = Stroke("#14518f", 1.6)
 _LEAK_ALONE = Stroke("#7b3294", 2.2, "9 4")
@@ -99,6 +100,9 @@ def _curves(analysed: AnalysedCurve) -> list[_Curve]:
     ]
     if fitted is None:
         return curves
+    if analysed.conditions.own_leak is not None:
+        less = _vacuum_inhg(analysed, fitted.pressure_pa)
+        curves.append(_Curve(words.PLOT["less_own_leak"], fitted.time_s, less, _LESS_OWN_LEAK))
     # A leak at the limit is drawn to the end of the record, however early the vacuum was gone.
     limit_s = np.linspace(fitted.time_s[0], curve.time_s[-1], 200)
     limit_pa = leak_at_the_limit(

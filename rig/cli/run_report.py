@@ -6,7 +6,7 @@ from rig import words
 from rig.cli import layout, plain, standings
 from rig.errors import InputError
 from rig.parts.limit_text import source_from_text
-from rig.runs import Judged, KeptRun, KnownOwnLeak, KnownVolume, TestResult
+from rig.runs import Judged, KeptRun, KnownOwnLeak, KnownVolume, StepRecord, TestResult
 from rig.store.records import Change
 from rig.store.store import Store
 from rig.units import Kind
@@ -42,7 +42,8 @@ def as_text(kept: KeptRun, tag: str, *, details: bool) -> str:
     ]
     for test in tests:
         lines += ["", *test_lines(test, details=details)]
-    lines += ["", words.RUN_HEADINGS["steps"], *layout.table(_steps(kept))]
+    if kept.steps:
+        lines += ["", words.RUN_HEADINGS["steps"], *layout.table(_steps(kept))]
     if kept.events:
         lines += ["", words.RUN_HEADINGS["events"], *layout.table(_events(kept))]
     if any(test.measured for test in tests):
@@ -121,12 +122,12 @@ def _test_rows(test: TestResult, *, details: bool) -> Iterator[tuple[str, str]]:
         yield words.RUN_LABELS["limit"], words.limit_as_printed(judged.limit)
         yield words.RUN_LABELS["judged"], _verdict(judged)
     if details:
-        for each in test.measured:
-            doubts = [
-                f"{words.quantity(each.name)}: {doubt}"
-                for doubt in words.doubts(each.estimate, each.kind)
-            ]
-            yield from layout.several(words.RUN_LABELS["doubt"], doubts)
+        doubts = (
+            f"{words.quantity(each.name)}: {doubt}"
+            for each in test.measured
+            for doubt in words.doubts(each.estimate, each.kind)
+        )
+        yield from layout.several(words.RUN_LABELS["doubt"], doubts)
 
 
 def _verdict(judged: Judged) -> str:
@@ -138,15 +139,17 @@ def _verdict(judged: Judged) -> str:
 
 
 def _steps(kept: KeptRun) -> list[list[str]]:
+    names = ("at", "lasted", "state", "step", "ended_by")
+    return [[words.RUN_LABELS[name] for name in names], *(_step(kept, each) for each in kept.steps)]
+
+
+def _step(kept: KeptRun, step: StepRecord) -> list[str]:
     return [
-        [
-            _since(kept, step.began_mono_s),
-            f"{step.ended_mono_s - step.began_mono_s:.1f} s",
-            words.STATES.get(step.state, step.state),
-            step.name,
-            words.ENDED_BY.get(step.ended_by, step.ended_by),
-        ]
-        for step in kept.steps
+        _since(kept, step.began_mono_s),
+        f"{step.ended_mono_s - step.began_mono_s:.1f} s",
+        words.STATES.get(step.state, step.state),
+        step.name,
+        words.ENDED_BY.get(step.ended_by, step.ended_by),
     ]
 
 

@@ -67,7 +67,7 @@ def in_short(stands: Standing | None, now_utc: datetime) -> str:
         return words.NOT_KNOWN
     said = words.OUTCOMES[stands.outcome]
     if stands.outcome is Outcome.NOT_TESTED and stands.missing:
-        return f"{said}: {words.gap(stands.missing[0])}"
+        return f"{said} ({words.gap(stands.missing[0])})"
     newest = max((test.began_utc for test in stands.tests.values()), default=None)
     return said if newest is None else f"{said}, {words.ago(newest, now_utc)}"
 

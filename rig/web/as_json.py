@@ -18,7 +18,7 @@ def finding(it: Finding | None) -> Json | None:
     """Tell a finding by its code, its figures and its sentence."""
     if it is None:
         return None
-    return {"code": it.code, "figures": dict(it.figures), "sentence": words.sentence(it)}
+    return {"code": it.code, "figures": dict(it.figures), "sentence": words.said(it)}
 
 
 def findings(them: Iterable[Finding]) -> list[Json | None]:

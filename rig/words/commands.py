@@ -34,12 +34,11 @@ be used, 6 test spoiled, 7 too close to call. With --json an error is one JSON o
 and "exit_status".
 """
 COMMAND_HELP: Mapping[str, str] = {
-    "test": """Test a part at the bench: prompts and vacuum in the terminal, verdict at the end.
+    "test": """Test a part at the bench, in the terminal.
 
 TAG is that of a part taken in with `rig parts add`; a simulated bench takes its part in by itself.
-Enter is the mark; "stop" and Enter ends the
-run after the step being made, "abort" and Enter, or Ctrl-C, at once. However it ends, the bench is
-vented.
+Enter is the mark; "stop" and Enter ends the run after the step being made, "abort" and Enter, or
+Ctrl-C, at once. However it ends, the bench is vented.
 
 A sprung rod snaps back when vacuum is let go: fingers clear of it. Fuel vapour: flush the part, air
 the room. This program is no safety device; local rules and the service manual come first.
@@ -57,7 +56,7 @@ Valves are proved by the pressure, sensors must agree while vented, the lease is
 vent seen to open, and the rig's own leak is measured with the hose end capped. Runs take that leak
 off, and say when it is out of date.
 """,
-    "serve": """Run the rig as a service: the loop, the record, and its door for this machine.
+    "serve": """Run the rig as a service of this machine.
 
 It ends by SIGTERM or Ctrl-C, outputs at rest first. One program at a time can have the board.
 """,
@@ -65,13 +64,14 @@ It ends by SIGTERM or Ctrl-C, outputs at rest first. One program at a time can h
 
 The service manager runs it after the service has ended in whatever way.
 """,
-    "parts": """List the parts on record; or take one in, rename, retire, note a rebuild.
+    "parts": """List the parts on record, and keep that list.
 
-Without a verb the parts are listed: tag, what it is, number, condition, and how it stands. The
-standing is put together from the newest valid tests since the part was last rebuilt; what is needed
-for it and missing counts as not tested. The verbs below keep the list; none of them deletes.
+The verbs below take a part in, rename it, retire it or note that it was rebuilt; none of them
+deletes. Without one the parts are listed: tag, what each is, number, condition, and how it stands.
+The standing is put together from the newest valid tests since the part was last rebuilt; what is
+needed for it and missing counts as not tested.
 """,
-    "parts add": """Take a part in: write down what it is and what can be seen of it.
+    "parts add": """Take a part in, with what can be seen of it.
 
 Do it before anything is connected. TAG is what you write on the part's label: 1 to 24 letters and
 digits, with '-', '_' or '.' between them. A tag is never given twice. Families and their variants
@@ -84,18 +84,19 @@ Example:
 """,
     "parts rename": "Give a part another tag; the old one still finds it.",
     "parts retire": "Mark a part as no longer in use; its story is kept.",
-    "parts rebuilt": "Note that a part was rebuilt: its tests up to now no longer stand for it.",
-    "history": """Tell the story of a part: how it came in, every run, every change.
+    "parts rebuilt": "Note that a part was rebuilt. Its tests up to now no longer stand for it.",
+    "history": """Tell a part's story, or list the newest runs.
 
-At its head stands how the part stands now, and what is missing for that. The tag may be an old one.
-Without a TAG the newest runs of all parts are listed. The rig's own runs have the tag 'rig'.
+The story holds how the part came in, every run and every change, and at its head how the part
+stands now and what is missing for that. TAG may be an old one. Without a TAG the newest runs of all
+parts are listed. The rig's own runs have the tag 'rig'.
 """,
     "show": """Show one run: what was planned, made, measured and judged.
 
 RUN is its number, as `rig history` lists it. The exit status is 0 whatever came of the run.
 """,
-    "void": "Mark a run as one that counts for nothing; it stays on record with the reason.",
-    "move": "Give a run to the part that was really tested, as when two tags were mixed up.",
+    "void": "Mark a run as one that counts for nothing. It stays on record, with the reason.",
+    "move": "Give a run to the part that was really tested.",
     "reanalyse": """Judge a run again from its raw readings, and compare.
 
 Without --limits it must come out as it was stored. Where it does not, one version of the program
@@ -106,17 +107,17 @@ changed.
 Exit status: 0 pass or measured, 1 fail, 6 test spoiled, 7 too close to call or not tested, as it is
 judged now; 5 it differs from what was stored, or the record cannot be read.
 """,
-    "backup": """Copy the record, look the copy through, and keep the newest seven.
+    "backup": """Copy the record, and look the copy through.
 
-It may be done while a run is being made. The copies lie beside the record: copy one to another disk
-now and then.
+It may be done while a run is being made. The newest seven copies are kept, in the folder backups
+beside the record: copy one to another disk now and then.
 """,
-    "restore": """Put a backup in the record's place; what is there now is kept aside.
+    "restore": """Put a backup in the record's place.
 
-BACKUP is a file, or the name alone of one that `rig backup --list` shows. End the program that
-makes runs first.
+What is there now is kept aside. BACKUP is a file, or the name alone of one that `rig backup --list`
+shows. End the program that makes runs first.
 """,
-    "check-config": """Say what is wrong with a bench file, a family file or a spec sheet.
+    "check-config": """Say what is wrong with a bench file, family or spec sheet.
 
 Which of the three FILE is, its content tells. All faults are told at once, each with file, line,
 key and what to write instead. Nothing is connected or moved.
@@ -124,9 +125,9 @@ key and what to write instead. Nothing is connected or moved.
 Exit status: 0 the file is sound, 3 it is not, or cannot be read.
 """,
     "words": "Print every text that the program shows, as one list.",
-    "families": """List the families of parts that can be tested: kinds, tests, cautions.
+    "families": """List the families of parts that can be tested.
 
-NAME shows one family alone.
+Their kinds, tests and cautions are told. NAME shows one family alone.
 """,
 }
 """The help of each command by its verb; its first sentence stands in the list of commands."""

@@ -56,7 +56,7 @@ FILE_LINES: Mapping[str, str] = {
     "supply": "supply {least} to {most}",
     "can_no_more": "nothing",
     "port": "{name}: {looks}; bears {vacuum} of vacuum and {pressure} of pressure at most",
-    "held_to": "held to {limit}",
+    "held_to": "limit: {limit}",
     "no_limit": "no limit is known",
     "needed": "needed {purposes}",
     "needs": "the bench needs a {means}",

@@ -39,7 +39,6 @@ LOOK_OVER: Mapping[str, str] = {
 PART_LABELS: Mapping[str, str] = {
     "tag": "tag",
     "part": "part",
-    "kind": "kind",
     "number": "number",
     "number_read": "number on it",
     "number_claimed": "number named",
@@ -70,6 +69,11 @@ RUN_LABELS: Mapping[str, str] = {
     "limit": "limit",
     "judged": "judged",
     "doubt": "doubt comes from",
+    "at": "at",
+    "lasted": "lasted",
+    "state": "state",
+    "step": "step",
+    "ended_by": "ended",
 }
 RUN_HEADINGS: Mapping[str, str] = {
     "steps": "Steps",

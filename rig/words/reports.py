@@ -78,6 +78,7 @@ PLOT: Mapping[str, str] = {
     "vacuum": "vacuum, inHg",
     "time": "time, s",
     "recorded": "recorded",
+    "less_own_leak": "less the rig's own leak",
     "fit": "fitted to it",
     "leak_alone": "the leak alone",
     "at_limit": "a leak at the limit",
