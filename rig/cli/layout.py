@@ -12,7 +12,17 @@ _LEAST_LAST = 24
 
 def paragraphs(texts: Iterable[str]) -> list[str]:
     """Wrap each text by itself."""
-    return [line for text in texts for line in textwrap.wrap(text, WIDTH)]
+    return [line for text in texts for line in wrapped(text, WIDTH)]
+
+
+def wrapped(text: str, width: int, hanging: str = "") -> list[str]:
+    """Wrap a text at blanks alone, so that options, paths and codes stay whole.
+
+    `hanging` stands before every line but the first, and counts as part of its width.
+    """
+    return textwrap.wrap(
+        text, width, subsequent_indent=hanging, break_long_words=False, break_on_hyphens=False
+    )
 
 
 def labelled(rows: Iterable[tuple[str, str]]) -> list[str]:
@@ -20,9 +30,7 @@ def labelled(rows: Iterable[tuple[str, str]]) -> list[str]:
 
     All labels take as much room as the longest.
     """
-    shown = [(label, text) for label, text in rows if text]
-    widest = max([len(label) for label, _ in shown], default=0)
-    return table(shown, least=max(_LEAST_LABEL, widest + _GAP) - _GAP)
+    return table([(label, text) for label, text in rows if text], least=_LEAST_LABEL - _GAP)
 
 
 def several(label: str, texts: Iterable[str]) -> Iterator[tuple[str, str]]:
@@ -44,7 +52,7 @@ def table(rows: Iterable[Sequence[str]], *, least: int = 0) -> list[str]:
     lines = []
     for row in cells:
         first = "".join(f"{cell:<{width + _GAP}}" for cell, width in zip(row, widths, strict=False))
-        wrapped = textwrap.wrap(row[-1], max(WIDTH - start, _LEAST_LAST)) or [""]
-        lines.append((first + wrapped[0]).rstrip())
-        lines += [" " * start + line for line in wrapped[1:]]
+        last = wrapped(row[-1], max(WIDTH - start, _LEAST_LAST)) or [""]
+        lines.append((first + last[0]).rstrip())
+        lines += [" " * start + line for line in last[1:]]
     return lines

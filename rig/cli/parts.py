@@ -121,6 +121,7 @@ def retire(tag: str, reason: str, data: Path | None, bench: Path | None, *, as_j
     """Mark a part as no longer in use."""
     with Place(data, bench).opened() as store:
         store.retire(tag, reason)
+        tag = store.part(tag).tag
     return _done(Place(data, bench), tag, words.DONE["retired"].format(tag=tag), as_json=as_json)
 
 
@@ -133,6 +134,7 @@ def rebuilt(tag: str, note: str, data: Path | None, bench: Path | None, *, as_js
     """Note that a part was rebuilt."""
     with Place(data, bench).opened() as store:
         store.rebuilt(tag, note)
+        tag = store.part(tag).tag
     return _done(Place(data, bench), tag, words.DONE["rebuilt"].format(tag=tag), as_json=as_json)
 
 

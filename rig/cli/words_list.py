@@ -5,13 +5,12 @@ import importlib
 import inspect
 import json
 import pkgutil
-import textwrap
 from collections.abc import Iterator, Mapping
 from types import ModuleType
 
 import rig.words
 from rig.cli.console import say
-from rig.cli.layout import WIDTH
+from rig.cli.layout import WIDTH, wrapped
 from rig.cli.verb import json_option, verb
 
 _INDENT = "  "
@@ -78,10 +77,6 @@ def _lines(group: Group) -> Iterator[str]:
     title, texts = group
     yield title
     for key, text in texts.items():
-        yield from textwrap.wrap(
-            f"{key}: {' '.join(text.split())}",
-            WIDTH,
-            initial_indent=_INDENT,
-            subsequent_indent=2 * _INDENT,
-        )
+        told = wrapped(f"{key}: {' '.join(text.split())}", WIDTH - len(_INDENT), _INDENT)
+        yield from (_INDENT + line for line in told)
     yield ""

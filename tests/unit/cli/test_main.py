@@ -54,6 +54,20 @@ def test_a_bare_command_shows_the_help(capsys: pytest.CaptureFixture[str]) -> No
     assert "analyse" in bare
 
 
+@pytest.mark.parametrize("arguments", [["--help"], ["parts", "--help"]])
+def test_the_list_of_verbs_says_each_in_one_whole_line(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch, arguments: list[str]
+) -> None:
+    """On the narrowest usual terminal, of 80 columns, no verb's sentence is cut off."""
+    monkeypatch.setenv("COLUMNS", "80")
+    assert run(arguments) == 0
+    verbs = capsys.readouterr().out.partition("Commands:\n")[2].splitlines()
+    assert verbs
+    for line in verbs:
+        assert line.endswith(".")
+        assert not line.endswith("...")
+
+
 def test_an_unknown_verb_is_a_usage_error(capsys: pytest.CaptureFixture[str]) -> None:
     """Exit status 2, one line, and where to look."""
     assert run(["analyze"]) == 2

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 import pytest
 
-from rig.analysis.hold import HoldCurve
+from rig.analysis.hold import HoldConditions, HoldCurve, OwnLeak
 from rig.cli.analyse_curve import AnalysedCurve
 from rig.cli.plot import plot_svg, thinned
 from rig.records import Finding, Outcome
@@ -47,6 +47,14 @@ def test_a_passed_hold_shows_all_its_lines_and_axes(hand_made: Make) -> None:
     ):
         assert label in texts
     assert any("0.350 inHg, give or take 0.012" in text for text in texts)
+
+
+def test_what_the_rigs_own_leak_did_is_drawn_where_it_was_taken_out(hand_made: Make) -> None:
+    """The fit follows the record less the own leak; without one there is no such line."""
+    label = "less the rig's own leak"
+    assert label not in _texts(hand_made())
+    own = HoldConditions(101_100.0, 295.15, 75e-6, 0.75e-6, own_leak=OwnLeak(1e-9, 1e-10))
+    assert label in _texts(hand_made(conditions=own))
 
 
 def test_a_line_stands_where_its_numbers_say(hand_made: Make) -> None:

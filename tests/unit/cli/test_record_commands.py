@@ -15,8 +15,11 @@ from typing import Any
 import pytest
 
 from rig import words
+from rig.cli.kept_hold import last_hold
 from rig.cli.main import run
+from rig.clock import SystemClock
 from rig.sim.plant import BenchPlant
+from rig.store.store import Store
 
 SEEN_TO = ("no_bleed", "no_delay", "one_stage", "nipple_clear")
 
@@ -130,6 +133,35 @@ def test_judged_again_a_run_comes_out_as_it_was_stored(made: Path) -> None:
     assert "just as" in said(made, "reanalyse", "1")
 
 
+def test_a_program_is_told_that_judging_again_agrees(made: Path) -> None:
+    """Old and new side by side, the same; under a sheet's limits there is no agreeing."""
+    again = told(made, "reanalyse", "1")
+    assert (again["agrees"], again["differences"], again["limits"]) == (True, [], None)
+    assert again["stored"] == again["now"]
+    assert (again["run"], again["tag"]) == (1, "N01")
+
+
+def test_the_last_hold_is_drawn_as_it_was_judged(made: Path, tmp_path: Path) -> None:
+    """The picture's drop is the stored one; every line is there; what no hold made is not drawn."""
+    plot = tmp_path / "run.svg"
+    assert "run 1, N01: pass" in said(made, "show", "1", "--plot", str(plot))
+    drawn = plot.read_text(encoding="utf-8")
+    for label in ("pass: run 1, N01", "recorded", "fitted to it", "a leak at the limit"):
+        assert f">{label}<" in drawn
+    with Store.open(made, SystemClock(), threaded=False) as store:
+        kept = store.load(1)
+        hold = last_hold(kept, store.load)
+    assert kept.result is not None
+    stored = {each.name: each.estimate for each in kept.result.tests[0].measured}
+    assert hold.result.equivalent_drop == stored["equivalent_drop"]
+    assert hold.conditions.ambient_pa == stored["ambient"].value
+    # The volume held is that of the rig, which nobody measured, and of the part on its stop.
+    assert hold.conditions.volume_m3 == pytest.approx(25e-6 + stored["stop_volume"].value)
+    assert "no hold that can be drawn" in refused(made, 3, "show", "3", "--plot", str(plot))
+    assert plot.read_text(encoding="utf-8") == drawn
+    assert ".svg" in refused(made, 2, "show", "1", "--plot", str(tmp_path / "run.png"))
+
+
 def test_a_stored_figure_that_was_changed_is_found(record: Path) -> None:
     """One quantity edited by hand in the file: told as a difference, status 5."""
     with contextlib.closing(sqlite3.connect(record / "record.db")) as connection, connection:
@@ -137,7 +169,24 @@ def test_a_stored_figure_that_was_changed_is_found(record: Path) -> None:
         assert changed.rowcount == 1
     status, out, _ = rig("reanalyse", "1", "--data", str(record))
     assert status == 5
-    assert "leak" in out
+    assert "That is a defect of the program" in " ".join(out.split())
+    assert "hold: leak" in out
+    status, out, _ = rig("reanalyse", "1", "--data", str(record), "--json")
+    again = json.loads(out)
+    assert (status, again["agrees"]) == (5, False)
+    assert [(each["test"], each["what"]) for each in again["differences"]] == [("hold", "leak")]
+
+
+def test_a_stored_outcome_that_was_changed_is_found(record: Path) -> None:
+    """A fail turned into a pass by hand: of the run and of its test, both are told."""
+    with contextlib.closing(sqlite3.connect(record / "record.db")) as connection, connection:
+        for table in ("run", "test"):
+            connection.execute(f"UPDATE {table} SET outcome = 'pass' WHERE run = 3")  # noqa: S608
+    status, out, _ = rig("reanalyse", "3", "--data", str(record), "--json")
+    assert status == 5
+    assert [
+        (each["test"], each["stored"], each["now"]) for each in json.loads(out)["differences"]
+    ] == [(None, "pass", "fail"), ("hold", "pass", "fail")]
 
 
 def test_under_another_limit_old_stands_beside_new(made: Path, tmp_path: Path) -> None:
@@ -150,11 +199,32 @@ def test_under_another_limit_old_stands_beside_new(made: Path, tmp_path: Path) -
         'reference_volume = "45 cm3"\nsource = "made up for a test"\n',
         encoding="utf-8",
     )
+    at = ("--data", str(made), "--json")
     status, out, err = rig("reanalyse", "1", "--limits", str(sheet), "--data", str(made))
     assert err == ""
     assert status in (1, 7)
     assert "0.02 inHg" in out
+    assert out.index("As stored: pass") < out.index("(Umbrevan UM-P11): ")
+    again = json.loads(rig("reanalyse", "1", "--limits", str(sheet), *at)[1])
+    assert (again["agrees"], again["limits"]["part_number"]) == (None, "UM-P11")
+    assert (again["stored"]["outcome"], again["now"]["outcome"] in ("fail", "undecided")) == (
+        "pass",
+        True,
+    )
+    measured = rig("reanalyse", "1", "--limits", str(sheet), "--purpose", "just-measure", *at)
+    assert json.loads(measured[1])["now"]["outcome"] == "measured"
     assert told(made, "show", "1")["result"]["outcome"] == "pass"
+
+
+def test_limits_that_do_not_fit_the_run_are_refused(made: Path, tmp_path: Path) -> None:
+    """A sheet for another test, a sheet with faults, a purpose without limits."""
+    sheet = tmp_path / "sheet.toml"
+    limit = 'shape = "drop"\nat_most = "1 inHg"\nfrom = "15 inHg"\nwithin = "20 s"\nsource = "x"\n'
+    sheet.write_text(f'part_number = "A"\nmake = "B"\n[limits.sweep]\n{limit}', encoding="utf-8")
+    assert "nothing to judge" in refused(made, 3, "reanalyse", "1", "--limits", str(sheet))
+    sheet.write_text(f"[limits.hold]\n{limit}", encoding="utf-8")
+    assert "part_number" in refused(made, 3, "reanalyse", "1", "--limits", str(sheet))
+    assert "--limits" in refused(made, 2, "reanalyse", "1", "--purpose", "for-sale")
 
 
 def test_a_damaged_record_is_loud_and_comes_back_from_a_backup(record: Path) -> None:
